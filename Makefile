@@ -27,7 +27,7 @@ NEW_ENOUGH := import sys; sys.exit(sys.version_info < (3, 11))
 # Installs what one lock file names, hashes checked. pip is told to take wheels only: nothing is compiled on the way.
 install_lock = $(if $(UV),$(UV) pip install --quiet --python $(PY) --require-hashes --only-binary :all: -r $(1),$(PY) -m pip install --quiet --disable-pip-version-check --no-input --require-hashes --only-binary :all: -r $(1))
 # The project itself, editable, built by the hatchling that the lock has just installed.
-install_project = $(if $(UV),$(UV) pip install --quiet --python $(PY) --no-deps --no-build-isolation -e .,$(PY) -m pip install --quiet --disable-pip-version-check --no-input --no-deps --no-build-isolation -e .)
+install_project = $(if $(UV),$(UV) pip install --quiet --python $(PY) --no-index --no-deps --no-build-isolation -e .,$(PY) -m pip install --quiet --disable-pip-version-check --no-input --no-index --no-deps --no-build-isolation -e .)
 
 help: ## list these targets
 	@awk -F ':.*## ' '/^[a-z-]+:.*## / { printf "  make %-11s %s\n", $$1, $$2 }' Makefile

@@ -1,7 +1,7 @@
 """Where the files that travel with the code are: the SQL, the page templates, the catalogue of ingredients.
 
-In a checkout `sql/` stands beside `pipeline/`; in an installed copy it stands inside it. The rest stands inside in
-both. This module knows nothing of what the files mean.
+In a checkout `sql/` stands beside `pipeline/`, in an installed copy inside it. The rest is inside in both.
+This module knows nothing of what the files mean.
 """
 
 from __future__ import annotations
@@ -45,5 +45,5 @@ def _first_folder(*places: Path) -> Path:
 
 def _missing(path: Path) -> MissingResourceError:
     return MissingResourceError(
-        f"This copy of stillseason is incomplete: {path} is missing. Install it, or check the folder out, again."
+        f"This copy of stillseason is incomplete: {path} is missing. Install it again."
     )
