@@ -53,6 +53,9 @@ lint: $(DEV_STAMP) ## style and types only
 bench: $(DEV_STAMP) ## measure speed; asserts nothing about time
 	@$(BIN)/python -m pytest tests/bench -p no:xdist --benchmark-only --benchmark-columns=min,median,max,rounds $(PYTEST_ARGS)
 
+docs: $(RUN_STAMP) ## rebuild the generated parts of README.md and DEVELOPERS.md
+	@$(BIN)/python -m pipeline.documentation
+
 lock: ## choose versions anew and write the two lock files (needs uv)
 	@uv="$(UV)"; [ -n "$$uv" ] || uv=$$(command -v $(BIN)/uv) || { \
 	  echo "make lock needs uv: pip install uv, then run it again." >&2; exit 2; }; \

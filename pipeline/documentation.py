@@ -1,0 +1,171 @@
+"""The generated parts of README.md and DEVELOPERS.md, so that they cannot go stale.
+
+A part stands between a line `<!-- generated: NAME -->` and a line `<!-- end -->`; `PARTS` names what writes
+each of them. `make docs` fills them all, and a test fails when one is out of date. This module writes tables of
+what the code says about itself and holds no fact of its own.
+"""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
+from pipeline.logs.fields import KINDS_OF_FILE, Field, Step
+from pipeline.problems import KINDS
+from pipeline.resources import sql_dir
+from pipeline.settings import describe_settings
+
+__all__ = ["DOCUMENTS", "PARTS", "fill", "main", "markdown_table"]
+
+DOCUMENTS = ("README.md", "DEVELOPERS.md")
+
+_PART = re.compile(r"(?ms)^<!-- generated: (?P<name>[^\n]+?) -->\n(?P<body>.*?)^<!-- end -->$")
+
+
+def fill(document: str) -> str:
+    """The text of a document with every generated part written anew."""
+    return _PART.sub(lambda part: _filled(part["name"]), document)
+
+
+def markdown_table(header: Sequence[str], rows: Iterable[Sequence[str]]) -> str:
+    """A Markdown table; a bar in a cell is escaped, a line break becomes a space."""
+    lines = [header, ["---"] * len(header), *rows]
+    return "".join(f"| {' | '.join(_cell(text) for text in line)} |\n" for line in lines)
+
+
+def main(folder: Path) -> int:
+    """Write the generated parts of the documents in `folder`; returns the exit status."""
+    for name in DOCUMENTS:
+        path = folder / name
+        written = path.read_text(encoding="utf-8")
+        filled = fill(written)
+        if filled != written:
+            path.write_text(filled, encoding="utf-8")
+            print(f"{name} rewritten")
+        else:
+            print(f"{name} is current")
+    return 0
+
+
+def _filled(name: str) -> str:
+    if name not in PARTS:
+        raise KeyError(f"no generated part is called {name!r}; there are: {', '.join(PARTS)}")
+    return f"<!-- generated: {name} -->\n{PARTS[name]()}<!-- end -->"
+
+
+def _cell(text: str) -> str:
+    return " ".join(text.split()).replace("|", "\\|")
+
+
+def _code(text: str) -> str:
+    return f"`{text}`" if text else ""
+
+
+# --- the logs
+
+
+def _columns(kind: str) -> str:
+    rows = [
+        (_code(field.name), field.meaning, _what_is_written(field), _code(field.example))
+        for field in KINDS_OF_FILE[kind].fields.values()
+    ]
+    return markdown_table(("column", "meaning", "written as", "for instance"), rows)
+
+
+def _what_is_written(field: Field) -> str:
+    measure = field.measure
+    if measure is not None:
+        first, *others = (unit.symbol for unit in measure.units)
+        # Some defaults are words already: "in the season's currency", "(a whole number)".
+        number = f"number {first}" if first.startswith(("in ", "(")) else f"number in {first}"
+        return number + (f" (or {', '.join(others)})" if others else "")
+    if field.words and field.name != "step":
+        return ", ".join(field.words)
+    return {"text": "text", "when": "date or date and time", "word": "a word of the list below"}.get(
+        field.type, "number"
+    )
+
+
+def _steps(kind: str) -> str:
+    rows = [
+        (_code(step.name), step.says, _needs(step), _columns_of(step.expects), _columns_of(step.may_have))
+        for step in KINDS_OF_FILE[kind].steps
+    ]
+    table = markdown_table(("step", "says", "needs", "usually has", "may have"), rows)
+    return f"{table}\nAny row may also have: {_columns_of(KINDS_OF_FILE[kind].any_row)}.\n"
+
+
+def _needs(step: Step) -> str:
+    choices = (" or ".join(" and ".join(option) for option in need) for need in step.needs)
+    return ", ".join(choices)
+
+
+def _columns_of(names: Sequence[str]) -> str:
+    return ", ".join(names)
+
+
+def _settings() -> str:
+    return markdown_table(
+        ("setting", "unless said", "meaning"),
+        [(_code(name), _code(default), meaning) for name, default, meaning in describe_settings()],
+    )
+
+
+def _problem_kinds() -> str:
+    rows = [
+        (_code(kind.code), kind.severity, kind.title, kind.effect, _without_details(kind.mend))
+        for kind in KINDS.values()
+    ]
+    return markdown_table(("kind", "severity", "what", "then", "how to mend"), rows)
+
+
+def _without_details(clause: str) -> str:
+    return re.sub(r"\{[^}]*\}", "…", clause)
+
+
+# --- the SQL
+
+
+def _sql_files() -> str:
+    rows = []
+    for path in sorted(sql_dir().rglob("*.sql")):
+        header = _sql_header(path.read_text(encoding="utf-8"))
+        rows.append(
+            (_code(path.relative_to(sql_dir()).as_posix()), header.get("What", ""), header.get("Grain", ""))
+        )
+    return markdown_table(("file", "what", "grain"), rows)
+
+
+def _sql_header(statement: str) -> Mapping[str, str]:
+    """What, Grain and From of a statement's opening comment."""
+    found = re.findall(r"(?m)^-- (What|Grain|From): *(.+)$", statement)
+    return {name: text.strip() for name, text in found}
+
+
+# --- the sources of the science
+
+
+def _sources() -> str:
+    # Here, since every other part can be made without numpy and scipy.
+    from pipeline.science.sources import SOURCES
+
+    rows = [(source.title, source.where, source.standing) for source in SOURCES.values()]
+    return markdown_table(("source", "where in it", "how it was read"), rows)
+
+
+PARTS: Mapping[str, Callable[[], str]] = {
+    **{f"columns {name}": partial(_columns, name) for name in KINDS_OF_FILE},
+    **{f"steps {name}": partial(_steps, name) for name, kind in KINDS_OF_FILE.items() if kind.steps},
+    "settings": _settings,
+    "problem kinds": _problem_kinds,
+    "sql files": _sql_files,
+    "sources": _sources,
+}
+"""Every generated part by its name."""
+
+
+if __name__ == "__main__":
+    sys.exit(main(Path.cwd()))
