@@ -12,6 +12,7 @@ LOGS ?= sample_logs
 OUT ?= reports
 PYTHON ?=
 PYTEST_ARGS ?=
+PICTURE_SIZE ?= 1180,1500
 UV := $(shell command -v uv 2>/dev/null)
 
 BIN := $(VENV)/bin
@@ -55,6 +56,15 @@ bench: $(DEV_STAMP) ## measure speed; asserts nothing about time
 
 docs: $(RUN_STAMP) ## rebuild the generated parts of README.md and DEVELOPERS.md
 	@$(BIN)/python -m pipeline.documentation
+
+picture: ## take README.md's picture from the committed report (needs Chromium)
+	@browser=$$(command -v chromium || command -v chromium-browser || command -v google-chrome) || { \
+	  echo "make picture needs Chromium." >&2; exit 2; }; \
+	page=$$(ls reports/*/index.html | head -n 1); profile=$$(mktemp -d); trap 'rm -rf "$$profile"' EXIT; \
+	$$browser --headless --no-sandbox --disable-gpu --disable-quic --no-first-run --disable-background-networking \
+	  --disable-component-update --disable-sync --user-data-dir="$$profile" --hide-scrollbars \
+	  --window-size=$(PICTURE_SIZE) --virtual-time-budget=10000 --screenshot=reports/season.png "file://$(CURDIR)/$$page" 2>/dev/null
+	@ls -l reports/season.png
 
 lock: ## choose versions anew and write the two lock files (needs uv)
 	@uv="$(UV)"; [ -n "$$uv" ] || uv=$$(command -v $(BIN)/uv) || { \

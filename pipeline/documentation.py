@@ -1,8 +1,8 @@
 """The generated parts of README.md and DEVELOPERS.md, so that they cannot go stale.
 
 A part stands between a line `<!-- generated: NAME -->` and a line `<!-- end -->`; `PARTS` names what writes
-each of them. `make docs` fills them all, and a test fails when one is out of date. This module writes tables of
-what the code says about itself and holds no fact of its own.
+each of them. `make docs` fills them all, and a test fails when one is out of date. This module writes tables
+of what the code says about itself and holds no fact of its own.
 """
 
 from __future__ import annotations

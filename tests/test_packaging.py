@@ -100,6 +100,17 @@ def test_installed_copy_reviews_a_season_from_an_empty_folder(installed: Path, t
     assert "Traceback" not in done.stderr
 
 
+# --- set-up
+
+
+def test_setup_without_a_python_that_is_new_enough_says_so(tmp_path: Path) -> None:
+    venv = tmp_path / "venv"
+    done = run("make", "-C", ROOT, f"VENV={venv}", "PYTHON=python-of-nowhere", "review")
+    assert done.returncode == 2
+    assert "No Python 3.11 or newer found (tried: python-of-nowhere)." in done.stderr
+    assert not venv.exists()
+
+
 # --- the lock files
 
 
