@@ -148,7 +148,7 @@ def _checked_value(value: object, default: object, name: str, path: Path) -> obj
 def _check_meaning(settings: Settings, path: Path) -> Settings:
     if settings.date_order not in _DATE_ORDERS:
         raise SettingsError(
-            f'{path}: `date_order` is {settings.date_order!r}; write "dmy" (day first) or "mdy" (month first).'
+            f'{path}: `date_order` is {settings.date_order!r}; write "dmy" (day first) or "mdy" (month).'
         )
     if not re.fullmatch(r"(0[1-9]|1[0-2])-(0[1-9]|1\d|2[0-8])", settings.season_starts):
         raise SettingsError(

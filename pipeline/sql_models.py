@@ -1,0 +1,131 @@
+"""The SQL models: one statement a file, read, checked and put in order.
+
+A model is a file `sql/<layer>/<name>.sql` that makes the table (or macro) of its own name. Its header
+says what the table holds, what one row is, and which tables it is made from; the last is held against
+the tables that the statement really names. Knows text, not engines.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from graphlib import CycleError, TopologicalSorter
+from pathlib import Path
+
+LAYERS = {
+    "00_macro": "main",
+    "10_log": "log",
+    "20_account": "account",
+    "30_metric": "metric",
+    "90_check": "problem",
+}
+"""Folder under sql/ -> schema of what its files make, in the order of the flow."""
+
+SCHEMAS = ("raw", "log", "account", "metric", "problem")
+
+_HEADER = re.compile(r"^-- (What|Note|Grain|From):\s*(.*)$")
+_REFERENCE = re.compile(rf"\b(?:from|join)\s+((?:{'|'.join(SCHEMAS)})\.\w+)", re.IGNORECASE)
+_TEXT = re.compile(r"'(?:[^']|'')*'")
+_CREATES = re.compile(r"create or replace (table|macro)\s+([\w.]+)", re.IGNORECASE)
+
+
+class ModelError(ValueError):
+    """A SQL model that breaks the rules of the folder: a mistake of ours, never of the user's."""
+
+
+@dataclass(frozen=True)
+class SqlModel:
+    """One file of sql/: the statement and what its header says of it."""
+
+    name: str
+    layer: str
+    is_macro: bool
+    what: str
+    grain: str
+    depends: frozenset[str]
+    statement: str
+
+    @property
+    def schema(self) -> str:
+        return LAYERS[self.layer]
+
+
+def read_models(sql_dir: Path) -> list[SqlModel]:
+    """Every model under `sql_dir`, by layer and name. Raises `ModelError` on a file that breaks the rules."""
+    return [read_model(path, layer) for layer in LAYERS for path in sorted((sql_dir / layer).glob("*.sql"))]
+
+
+def read_model(path: Path, layer: str) -> SqlModel:
+    """Read one model and hold its header against its statement."""
+    text = path.read_text(encoding="utf-8")
+    header = _read_header(text)
+    body = "\n".join(line for line in text.splitlines() if not line.lstrip().startswith("--")).strip()
+    code = _TEXT.sub("''", body)
+    created = _CREATES.match(code)
+    if created is None or ";" in code:
+        raise ModelError(f"{path}: one `create or replace table` (or macro) statement a file.")
+    is_macro = created[1].lower() == "macro"
+    name = path.stem if is_macro else f"{LAYERS[layer]}.{path.stem}"
+    if created[2] != name:
+        raise ModelError(f"{path}: makes {created[2]}, but a file makes what it is named after: {name}.")
+    used = frozenset(match.lower() for match in _REFERENCE.findall(code))
+    declared = frozenset(re.findall(r"[a-z]+\.[a-z_0-9]+", header.get("From", "")))
+    if used != declared:
+        raise ModelError(
+            f"{path}: the header says From {sorted(declared)}, the statement uses {sorted(used)}."
+        )
+    _check_direction(path, layer, used)
+    return SqlModel(name, layer, is_macro, header.get("What", ""), header.get("Grain", ""), used, body)
+
+
+def order_tables(depends: Mapping[str, Collection[str]], given: Collection[str]) -> list[str]:
+    """The names of `depends` in an order in which each finds what it is made from; ties keep their order.
+
+    depends : table (or macro) -> the tables it is made from
+    given   : tables that stand before anything runs
+    """
+    for name, used in depends.items():
+        unknown = set(used) - depends.keys() - set(given)
+        if unknown:
+            raise ModelError(f"{name} is made from {sorted(unknown)}, which nothing makes.")
+    rank = {name: position for position, name in enumerate(depends)}
+    sorter = TopologicalSorter({name: set(used) & depends.keys() for name, used in depends.items()})
+    try:
+        sorter.prepare()
+    except CycleError as error:
+        raise ModelError(f"The models go round in a circle: {' -> '.join(error.args[1])}.") from error
+    ordered: list[str] = []
+    ready: list[str] = []
+    while sorter.is_active():
+        ready.extend(sorter.get_ready())
+        ready.sort(key=rank.__getitem__)
+        ordered.append(ready.pop(0))
+        sorter.done(ordered[-1])
+    return ordered
+
+
+def _read_header(text: str) -> dict[str, str]:
+    """The header's entries; a line that names no entry goes on with the one above it."""
+    entries: dict[str, str] = {}
+    current = ""
+    for line in text.splitlines():
+        if not line.startswith("--"):
+            break
+        match = _HEADER.match(line)
+        if match:
+            current = match[1]
+            entries[current] = match[2].strip()
+        elif current:
+            entries[current] += " " + line.removeprefix("--").strip()
+    return entries
+
+
+def _check_direction(path: Path, layer: str, used: Iterable[str]) -> None:
+    """One direction of flow: a layer reads itself and the layers before it, never one after it."""
+    order = ["raw", *dict.fromkeys(LAYERS.values())]
+    order.remove("main")
+    allowed = set(order[: order.index(LAYERS[layer]) + 1]) if layer != "00_macro" else {"raw"}
+    against = sorted(name for name in used if name.split(".")[0] not in allowed)
+    if against:
+        raise ModelError(f"{path}: reads {against}, which comes later in the flow.")

@@ -1,0 +1,303 @@
+"""The season's database: opens DuckDB, loads the logs, runs the SQL in order, keeps the result whole.
+
+The one module that names an engine. It knows in which order tables are made, not what their SQL means.
+A build writes a new file beside the database and puts it in the old one's place only when it is done:
+killed at any moment, it leaves the old database as it was.
+"""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from pathlib import Path
+
+import duckdb
+import polars as pl
+from scipy.stats import t as student_t
+
+from pipeline import __version__
+from pipeline.account import walk_entries
+from pipeline.dictionary import columns
+from pipeline.logs import LogFrames, load_frames, read_logs
+from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
+from pipeline.progress import Progress, silent
+from pipeline.resources import sql_dir
+from pipeline.settings import Settings
+from pipeline.sql_functions import sql_macros
+from pipeline.sql_models import SCHEMAS, SqlModel, order_tables, read_models
+
+MADE_BY = "stillseason"
+
+FORMAT = 1
+"""Number of the database's layout: raised when a table or column that people rely on changes its meaning."""
+
+Connection = duckdb.DuckDBPyConnection
+
+_STUDENT_ROWS = 1000
+
+
+class WarehouseError(RuntimeError):
+    """There is nothing to do the work with: a locked or foreign database, a full or read-only disk."""
+
+
+@dataclass(frozen=True)
+class PythonStep:
+    """A step of the account that SQL cannot say: what it is made from, what it makes, and by what."""
+
+    depends: frozenset[str]
+    makes: tuple[str, ...]
+    what: tuple[str, ...]
+    run: Callable[[pl.DataFrame], Iterable[pl.DataFrame]]
+    reads: str
+
+
+STEPS = (
+    PythonStep(
+        depends=frozenset({"account.entry"}),
+        makes=("account.move", "account.lot"),
+        what=(
+            "every event of the account: the alcohol it moved, what its lots held after. One row an event.",
+            "every vessel's content at the end of the logs. One row a lot.",
+        ),
+        run=walk_entries,
+        reads="select * from account.entry order by entry_id",
+    ),
+)
+
+
+def build_season(logs: Path, database: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
+    """Read every log under `logs` into a new database at `database`; the problems found, worst first.
+
+    logs     : folder of CSV logs, read at any depth and never written to
+    database : file to make or to replace; an existing file that is not a season's database is refused
+    returns  : `pipeline.problems.PROBLEM_SCHEMA`, sorted worst first
+    raises   : `WarehouseError` when the database is locked, foreign, newer than this program or not writable
+    """
+    _refuse_foreign(database)
+    frames = read_logs(logs, settings, progress)
+    unfinished = database.with_name(f".{database.name}.{os.getpid()}.unfinished")
+    with _sentences(database):
+        database.parent.mkdir(parents=True, exist_ok=True)
+        try:
+            with duckdb.connect(str(unfinished)) as con:
+                problems = fill_database(con, frames, settings, progress)
+            os.replace(unfinished, database)
+        finally:
+            for leftover in (unfinished, unfinished.with_name(unfinished.name + ".wal")):
+                leftover.unlink(missing_ok=True)
+    return problems
+
+
+def check_season(logs: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
+    """The problems of the logs under `logs`, worst first, without leaving a database behind."""
+    with duckdb.connect(":memory:") as con:
+        return fill_database(con, read_logs(logs, settings, progress), settings, progress)
+
+
+def fill_database(
+    con: Connection, frames: LogFrames, settings: Settings, progress: Progress = silent
+) -> pl.DataFrame:
+    """Make every table of the season in the empty database `con`; the problems found, worst first."""
+    for schema in SCHEMAS:
+        con.execute(f"create schema if not exists {schema}")
+    load_frames(con, frames)
+    _load_settings(con, settings)
+    # From here on the database reads no file: a cell that names a path stays a cell.
+    con.execute("set enable_external_access = false")
+    for statement in sql_macros():
+        con.execute(statement)
+    models = read_models(sql_dir())
+    _run_models(con, models, _tables(con), progress)
+    problems = sort_problems(pl.concat([frames.problems, problems_frame(_checked(con, models))]))
+    _load_problems(con, problems)
+    _comment(con, models)
+    return problems
+
+
+@contextmanager
+def open_season(database: Path) -> Iterator[Connection]:
+    """The season's database, to read only. Raises `WarehouseError` with a sentence when it cannot be."""
+    if not database.is_file():
+        raise WarehouseError(
+            f"{database}: there is no such database. Make it first: stillseason build LOGS --db {database}"
+        )
+    with _sentences(database), duckdb.connect(str(database), read_only=True) as con:
+        _check_format(con, database)
+        con.execute("set enable_external_access = false")
+        yield con
+
+
+def table_names(con: Connection) -> list[str]:
+    """Every table of the season as schema.name, in the order of the flow."""
+    rank = {schema: position for position, schema in enumerate(SCHEMAS)}
+    return sorted(_tables(con), key=lambda name: (rank[name.split(".")[0]], name))
+
+
+def read_table(con: Connection, name: str) -> pl.DataFrame:
+    """The whole of one table; KeyError when the season has no table of that name."""
+    if name not in _tables(con):
+        raise KeyError(name)
+    schema, table = name.split(".")
+    return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
+
+
+def _refuse_foreign(database: Path) -> None:
+    if not database.exists():
+        return
+    if not database.is_file():
+        raise WarehouseError(f"{database}: this is not a file. Give the database a file name with --db.")
+    with _sentences(database), duckdb.connect(str(database)) as con:
+        _check_format(con, database)
+
+
+def _check_format(con: Connection, database: Path) -> None:
+    found = con.execute(
+        "select count(*) from duckdb_tables() where schema_name = 'raw' and table_name = 'made_by'"
+    ).fetchone()
+    made_by = (
+        con.execute("select made_by, format from raw.made_by").fetchone() if found and found[0] else None
+    )
+    if made_by is None or made_by[0] != MADE_BY:
+        raise WarehouseError(
+            f"{database}: this database was not made by stillseason and is left alone. "
+            "Give another file with --db."
+        )
+    if made_by[1] > FORMAT:
+        raise WarehouseError(
+            f"{database}: this database was made by a newer stillseason (layout {made_by[1]}, this one knows "
+            f"{FORMAT}) and is left alone. Update stillseason, or give another file with --db."
+        )
+
+
+@contextmanager
+def _sentences(database: Path) -> Iterator[None]:
+    """Say in a sentence what keeps the engine or the disk from working."""
+    try:
+        yield
+    except duckdb.IOException as error:
+        detail = str(error).splitlines()[0]
+        if "lock" in detail.lower():
+            raise WarehouseError(
+                f"{database}: another program has this database open. "
+                "Close it there, or give another file with --db."
+            ) from error
+        raise WarehouseError(f"{database}: this file cannot be used as a database ({detail}).") from error
+    except duckdb.SerializationException as error:
+        raise WarehouseError(
+            f"{database}: this file is damaged or was made by a newer DuckDB, and is left alone. "
+            "Give another file with --db."
+        ) from error
+    except OSError as error:
+        raise WarehouseError(f"{database}: cannot be written ({error.strerror or error}).") from error
+
+
+def _tables(con: Connection) -> list[str]:
+    found = con.execute(
+        "select schema_name || '.' || table_name from duckdb_tables() where schema_name in "
+        f"({', '.join(repr(schema) for schema in SCHEMAS)}) order by 1"
+    ).fetchall()
+    return [row[0] for row in found]
+
+
+def _load_settings(con: Connection, settings: Settings) -> None:
+    rows: list[tuple[str, str | None, float | None]] = []
+    for prefix, record in (("", settings), ("uncertainty.", settings.uncertainty)):
+        for item in fields(record):
+            value = getattr(record, item.name)
+            if isinstance(value, str):
+                rows.append((prefix + item.name, value, None))
+            elif isinstance(value, float):
+                rows.append((prefix + item.name, None, value))
+    setting = pl.DataFrame(
+        rows, schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64}, orient="row"
+    )
+    degrees = range(1, _STUDENT_ROWS + 1)
+    quantile = pl.DataFrame(
+        {"degrees_of_freedom": degrees, "quantile": [float(student_t.ppf(0.975, df)) for df in degrees]}
+    )
+    made_by = pl.DataFrame({"made_by": [MADE_BY], "version": [__version__], "format": [FORMAT]})
+    _make_table(con, "raw.setting", setting)
+    _make_table(con, "raw.student_t", quantile)
+    _make_table(con, "raw.made_by", made_by)
+
+
+def _run_models(con: Connection, models: list[SqlModel], given: list[str], progress: Progress) -> None:
+    by_name = {model.name: model for model in models}
+    steps = {name: step for step in STEPS for name in step.makes}
+    depends: dict[str, frozenset[str]] = {model.name: model.depends for model in models}
+    depends |= {name: step.depends for name, step in steps.items()}
+    done: set[str] = set()
+    order = order_tables(depends, given)
+    for position, name in enumerate(order, start=1):
+        progress("Working out the season", position, len(order))
+        if name in by_name:
+            con.execute(by_name[name].statement)
+        elif name not in done:
+            _run_step(con, steps[name])
+            done.update(steps[name].makes)
+
+
+def _run_step(con: Connection, step: PythonStep) -> None:
+    for name, frame in zip(step.makes, step.run(pl.DataFrame(con.sql(step.reads))), strict=True):
+        _make_table(con, name, frame)
+
+
+def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
+    con.register("incoming_frame", frame)
+    con.execute(f"create or replace table {name} as select * from incoming_frame")
+    con.unregister("incoming_frame")
+
+
+def _checked(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:
+    """What the checks of sql/90_check found, worded by the catalogue of problem kinds."""
+    found = []
+    for model in models:
+        if model.schema != "problem":
+            continue
+        code = model.name.split(".")[1]
+        rows = con.execute(
+            f"select file.path, line, column_name, found, expected, batch from {model.name} "
+            "inner join raw.file as file using (file_id) order by file.path, line"
+        ).fetchall()
+        found += [
+            problem(
+                code, path, line=line, column=column_name, found=what, batch=batch, **_details(code, expected)
+            )
+            for path, line, column_name, what, expected, batch in rows
+        ]
+    return found
+
+
+def _details(code: str, expected: str) -> Mapping[str, str]:
+    if code not in KINDS:
+        raise KeyError(f"sql/90_check/{code}.sql has no entry in the catalogue of problem kinds.")
+    return {"expected": expected}
+
+
+def _load_problems(con: Connection, problems: pl.DataFrame) -> None:
+    _make_table(con, "problem.row", problems.rename({"column": "column_name"}))
+
+
+def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
+    """Every table and column says in the database itself what it holds."""
+    meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
+    for step in STEPS:
+        meanings |= dict(zip(step.makes, step.what, strict=True))
+    for name, meaning in meanings.items():
+        con.execute(f"comment on table {name} is {_quoted(meaning)}")
+    dictionary = columns()
+    found = con.execute(
+        "select schema_name, table_name, column_name from duckdb_columns() where schema_name in "
+        f"({', '.join(repr(schema) for schema in SCHEMAS if schema != 'raw')})"
+    ).fetchall()
+    for schema, table, name in found:
+        if name in dictionary:
+            con.execute(
+                f'comment on column {schema}."{table}"."{name}" is {_quoted(dictionary[name].comment)}'
+            )
+
+
+def _quoted(text: str) -> str:
+    return "'" + text.replace("'", "''") + "'"

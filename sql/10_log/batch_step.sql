@@ -1,0 +1,115 @@
+-- What:  every usable row of the batch logs, readings corrected to 20 degC, in the order things happened.
+-- Grain: one row a row of a batch log (file_id, line).
+-- From:  raw.batch_value, raw.file, raw.setting
+create or replace table log.batch_step as
+with hydrometer as (
+    select number_value as reference_c
+    from raw.setting
+    where name = 'hydrometer_reference_c'
+),
+
+-- A row without a date happened when the row above it did.
+dated as (
+    select
+        batch_value.*,
+        file.path,
+        coalesce(
+            logged_at,
+            last_value(logged_at ignore nulls) over rows_above,
+            first_value(logged_at ignore nulls) over rows_below
+        ) as written_at,
+    from raw.batch_value as batch_value
+    inner join raw.file as file
+        on file.file_id = batch_value.file_id
+    window
+        rows_above as (
+            partition by batch_value.file_id, batch_value.batch
+            order by batch_value.line
+            rows between unbounded preceding and current row
+        ),
+        rows_below as (
+            partition by batch_value.file_id, batch_value.batch
+            order by batch_value.line
+            rows between current row and unbounded following
+        )
+),
+
+-- A row with a date but no time happened after the timed rows above it on that day.
+timed as (
+    select
+        *,
+        max(written_at) over (
+            partition by file_id, batch, cast(written_at as date)
+            order by line
+            rows between unbounded preceding and current row
+        ) as happened_at,
+    from dated
+),
+
+corrected as (
+    select
+        timed.*,
+        -- A Plato or Brix spindle is a gravity spindle with another scale: same correction.
+        case
+            when temperature_c is null or step not in ('runnings', 'wort', 'wash') then gravity_as_sg
+            else sg_from_reading(gravity_as_sg, temperature_c, hydrometer.reference_c)
+        end as gravity_sg,
+        case strength_unit
+            when 'pct_vol' then
+                if(temperature_c is null, strength_reading, abv_from_reading(strength_reading, temperature_c))
+            when 'proof' then
+                if(
+                    temperature_c is null,
+                    abv_from_proof(strength_reading),
+                    abv_from_proof_reading(strength_reading, temperature_c)
+                )
+            when 'pct_mass' then abv_from_mass_fraction(strength_reading / 1e2)
+        end as abv_20c_pct_vol,
+        case spout_unit
+            when 'pct_vol' then spout_reading
+            when 'proof' then abv_from_proof(spout_reading)
+            when 'pct_mass' then abv_from_mass_fraction(spout_reading / 1e2)
+        end as spout_abv_20c_pct_vol,
+    from (
+        select
+            *,
+            if(gravity_unit = 'sg', gravity_reading, sg_from_plato(gravity_reading)) as gravity_as_sg,
+        from timed
+    ) as timed
+    cross join hydrometer
+)
+
+select
+    -- ids
+    row_number() over (order by happened_at nulls first, path, line) as step_id,
+    file_id,
+    line,
+    batch,
+    -- text
+    step,
+    run,
+    item,
+    item_key,
+    cut,
+    source,
+    lot,
+    vessel,
+    operator,
+    note,
+    -- numerics
+    mass_kg,
+    volume_l,
+    gravity_sg,
+    plato_from_sg(gravity_sg) as gravity_plato,
+    abv_20c_pct_vol,
+    spout_abv_20c_pct_vol,
+    temperature_c,
+    minutes_min,
+    ph,
+    price,
+    -- timestamps
+    has_time,
+    happened_at,
+    path,
+from corrected
+order by step_id

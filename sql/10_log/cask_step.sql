@@ -1,0 +1,66 @@
+-- What:  every usable row of the cask logs, strengths and volumes at 20 degC, in the order things happened.
+-- Grain: one row a row of a cask log (file_id, line).
+-- From:  raw.cask_value, raw.file
+create or replace table log.cask_step as
+with dated as (
+    select
+        cask_value.*,
+        file.path,
+        coalesce(logged_at, last_value(logged_at ignore nulls) over rows_above) as written_at,
+    from raw.cask_value as cask_value
+    inner join raw.file as file
+        on file.file_id = cask_value.file_id
+    window rows_above as (
+        partition by cask_value.file_id, cask_value.cask
+        order by cask_value.line
+        rows between unbounded preceding and current row
+    )
+),
+
+corrected as (
+    select
+        *,
+        -- A cask row with a date but no time belongs to the evening of that day: the still's work came first.
+        if(has_time, written_at, cast(cast(written_at as date) as timestamp) + interval '23 hours 59 minutes')
+            as happened_at,
+        case strength_unit
+            when 'pct_vol' then
+                if(temperature_c is null, strength_reading, abv_from_reading(strength_reading, temperature_c))
+            when 'proof' then
+                if(
+                    temperature_c is null,
+                    abv_from_proof(strength_reading),
+                    abv_from_proof_reading(strength_reading, temperature_c)
+                )
+            when 'pct_mass' then abv_from_mass_fraction(strength_reading / 1e2)
+        end as abv_20c_pct_vol,
+    from dated
+)
+
+select
+    -- ids
+    file_id,
+    line,
+    cask,
+    -- text
+    step,
+    source,
+    wood,
+    toast,
+    char,
+    place,
+    previous,
+    item,
+    note,
+    -- numerics
+    volume_l,
+    mass_kg,
+    abv_20c_pct_vol,
+    temperature_c,
+    capacity_l,
+    -- timestamps
+    has_time,
+    happened_at,
+    path,
+from corrected
+order by happened_at nulls first, path, line

@@ -1,0 +1,43 @@
+-- What:  the batches of the season: when, what it was meant to be, with which yeast.
+-- Grain: one row a batch.
+-- From:  log.batch_step, raw.setting
+create or replace table account.batch as
+with season_start as (
+    select text_value as starts
+    from raw.setting
+    where name = 'season_starts'
+),
+
+batches as (
+    select
+        batch,
+        min(step_id) as first_step_id,
+        coalesce(
+            min(happened_at) filter (where step in ('mash', 'grain', 'sugar', 'wort')),
+            min(happened_at)
+        ) as mashed_at,
+        any_value(item order by step_id) filter (where step = 'recipe') as recipe,
+        string_agg(distinct item, ' + ' order by item) filter (where step = 'yeast') as yeast,
+        min(happened_at) filter (where step = 'yeast') as pitched_at,
+        min(happened_at) filter (where step = 'charge' and item = 'wash') as first_charged_at,
+        any_value(operator order by step_id) as operator,
+    from log.batch_step
+    group by batch
+)
+
+select
+    -- ids
+    batches.batch,
+    batches.first_step_id,
+    season_of(batches.mashed_at, season_start.starts) as season,
+    -- text
+    batches.recipe,
+    batches.yeast,
+    batches.operator,
+    -- timestamps
+    batches.mashed_at,
+    batches.pitched_at,
+    batches.first_charged_at,
+from batches
+cross join season_start
+order by batches.first_step_id

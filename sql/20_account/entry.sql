@@ -1,0 +1,185 @@
+-- What:  every event that fills or draws a lot, from batch and cask logs, in one order of time.
+-- Grain: one row an event; entry_id is the order in which the account is walked.
+-- From:  log.batch_step, log.cask_step, account.wash, account.jar
+create or replace table account.entry as
+with named_lots as (
+    select distinct lower(trim(lot)) as lot_key
+    from log.batch_step
+    where lot is not null
+),
+
+-- A source that only says what it is ("hearts") is this batch's own, unless a lot bears that very name.
+sourced as (
+    select
+        batch_step.*,
+        if(
+            lower(trim(source)) in ('wash', 'low wines', 'foreshots', 'heads', 'hearts', 'tails', 'feints')
+            and lower(trim(source)) not in (select lot_key from named_lots),
+            batch || ' ' || lower(trim(source)),
+            trim(source)
+        ) as source_lot,
+    from log.batch_step as batch_step
+),
+
+wash_made as (
+    select
+        0 as log_rank,
+        batch_step.step_id,
+        batch_step.path,
+        batch_step.file_id,
+        batch_step.line,
+        batch_step.happened_at,
+        'ferment' as kind,
+        wash.batch,
+        null as run,
+        'wash' as cut,
+        null as from_lot,
+        wash.batch || ' wash' as to_lot,
+        wash.wash_lpa / nullif(wash.wash_abv_pct_vol, 0e0) * 1e2 as volume_20c_l,
+        wash.wash_lpa / nullif(wash.wash_abv_pct_vol, 0e0) * 1e2
+            * density_kg_per_l_from_sg(wash.final_gravity_sg) as mass_kg,
+        wash.wash_abv_pct_vol as abv_20c_pct_vol,
+        'gravities' as strength_basis,
+    from account.wash as wash
+    inner join log.batch_step as batch_step
+        on batch_step.step_id = coalesce(wash.final_step_id, wash.original_step_id)
+),
+
+charged as (
+    select
+        0 as log_rank,
+        step_id,
+        path,
+        file_id,
+        line,
+        happened_at,
+        'charge' as kind,
+        batch,
+        run,
+        item as cut,
+        case
+            when item = 'water' then null
+            when source is null and item in ('wash', 'low wines') then batch || ' ' || item
+            else source_lot
+        end as from_lot,
+        null as to_lot,
+        case
+            when temperature_c is null then volume_l
+            when item = 'wash' then wort_volume_at_20c(volume_l, 1e0, temperature_c)
+            else volume_at_20c(volume_l, coalesce(abv_20c_pct_vol, if(item = 'water', 0e0, 25e0)), temperature_c)
+        end as volume_20c_l,
+        null as mass_kg,
+        if(item = 'water', 0e0, abv_20c_pct_vol) as abv_20c_pct_vol,
+        if(abv_20c_pct_vol is null and item != 'water', 'lot', 'measured') as strength_basis,
+    from sourced
+    where step = 'charge'
+),
+
+collected as (
+    select
+        0 as log_rank,
+        jar.step_id,
+        batch_step.path,
+        jar.file_id,
+        jar.line,
+        jar.happened_at,
+        'collect' as kind,
+        jar.batch,
+        jar.run,
+        jar.cut,
+        null as from_lot,
+        coalesce(jar.lot, jar.batch || ' ' || coalesce(jar.cut, 'not yet cut')) as to_lot,
+        jar.volume_20c_l,
+        null as mass_kg,
+        jar.abv_20c_pct_vol,
+        jar.strength_basis,
+    from account.jar as jar
+    inner join log.batch_step as batch_step
+        on batch_step.step_id = jar.step_id
+),
+
+worked as (
+    select
+        0 as log_rank,
+        step_id,
+        path,
+        file_id,
+        line,
+        happened_at,
+        step as kind,
+        batch,
+        null as run,
+        null as cut,
+        source_lot as from_lot,
+        lot as to_lot,
+        case
+            when temperature_c is null then volume_l
+            when step = 'dilute' then volume_at_20c(volume_l, 0e0, temperature_c)
+            else volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)
+        end as volume_20c_l,
+        mass_kg,
+        if(step = 'dilute', 0e0, abv_20c_pct_vol) as abv_20c_pct_vol,
+        'measured' as strength_basis,
+    from sourced
+    where step in ('dilute', 'gauge', 'discard')
+),
+
+cask_worked as (
+    select
+        1 as log_rank,
+        null as step_id,
+        path,
+        file_id,
+        line,
+        happened_at,
+        'cask ' || step as kind,
+        null as batch,
+        null as run,
+        null as cut,
+        if(step in ('fill', 'top up'), source, 'cask ' || cask) as from_lot,
+        if(step in ('fill', 'top up'), 'cask ' || cask, null) as to_lot,
+        if(
+            temperature_c is null or abv_20c_pct_vol is null,
+            volume_l,
+            volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)
+        ) as volume_20c_l,
+        mass_kg,
+        abv_20c_pct_vol,
+        if(abv_20c_pct_vol is null, 'lot', 'measured') as strength_basis,
+    from log.cask_step
+),
+
+all_entries as (
+    select * from wash_made
+    union all
+    select * from charged
+    union all
+    select * from collected
+    union all
+    select * from worked
+    union all
+    select * from cask_worked
+)
+
+select
+    -- ids
+    row_number() over (order by happened_at nulls first, log_rank, path, line) as entry_id,
+    step_id,
+    file_id,
+    line,
+    batch,
+    run,
+    -- text
+    kind,
+    cut,
+    from_lot,
+    trim(to_lot) as to_lot,
+    strength_basis,
+    -- numerics
+    volume_20c_l,
+    mass_kg,
+    abv_20c_pct_vol,
+    -- timestamps
+    happened_at,
+from all_entries
+order by entry_id

@@ -1,0 +1,145 @@
+-- What:  every cask from its fill to the last time it was measured.
+-- Note:  spirit drawn or bottled is moved, not lost; the rate is of pure alcohol, compounded over the years.
+-- Grain: one row a cask.
+-- From:  log.cask_step, account.move, account.lot, raw.setting
+create or replace table metric.cask as
+with season_start as (
+    select text_value as starts
+    from raw.setting
+    where name = 'season_starts'
+),
+
+described as (
+    select
+        cask,
+        min(happened_at) filter (where step = 'fill') as filled_at,
+        any_value(wood order by happened_at, line) as wood,
+        any_value(toast order by happened_at, line) as toast,
+        any_value(char order by happened_at, line) as char,
+        any_value(capacity_l order by happened_at, line) as capacity_l,
+        any_value(place order by happened_at desc, line desc) as place,
+        any_value(previous order by happened_at, line) as previous,
+        string_agg(distinct source, ' + ' order by source) filter (where step = 'fill') as source,
+        bool_or(step = 'empty') as is_emptied,
+    from log.cask_step
+    group by cask
+),
+
+moves as (
+    select
+        *,
+        regexp_replace(coalesce(if(kind in ('cask fill', 'cask top up'), to_lot, null), from_lot), '^cask ', '')
+            as cask,
+    from account.move
+    where kind like 'cask %'
+),
+
+fills as (
+    select
+        cask,
+        sum_where(volume_l, kind = 'cask fill') as fill_volume_l,
+        sum_where(lpa, kind = 'cask fill') as fill_lpa,
+        count(*) filter (where kind = 'cask top up') as top_ups,
+        sum_where(lpa, kind = 'cask top up') as top_up_lpa,
+        count(*) filter (where kind = 'cask draw') as draws,
+        sum_where(lpa, kind = 'cask draw') as drawn_lpa,
+        count(*) filter (where kind = 'cask bottle') as bottlings,
+        sum_where(lpa, kind = 'cask bottle') as bottled_lpa,
+    from moves
+    group by cask
+),
+
+-- The last look at the cask: its content right after it, and when that was.
+gauged as (
+    select
+        cask,
+        happened_at as last_at,
+        from_volume_after_l as last_volume_l,
+        from_lpa_after as last_lpa,
+    from moves
+    where kind = 'cask gauge'
+    qualify row_number() over (partition by cask order by move_id desc) = 1
+),
+
+-- What left the cask without being drawn, between its fill and the last measurement of its content.
+lost as (
+    select
+        cask,
+        -fsum(adjustment_lpa) as loss_lpa,
+        max(happened_at) as until_at,
+    from moves
+    where kind in ('cask gauge', 'cask empty')
+    group by cask
+),
+
+combined as (
+    select
+        described.*,
+        fills.* exclude (cask),
+        gauged.last_at,
+        coalesce(gauged.last_volume_l, fills.fill_volume_l) as last_volume_l,
+        coalesce(gauged.last_lpa, fills.fill_lpa) as last_lpa,
+        lost.loss_lpa,
+        date_diff('minute', described.filled_at, lost.until_at) / 5.25960e5 as years,
+        lot.lpa as now_lpa,
+        lot.volume_l as now_volume_l,
+        lot.abv_pct_vol as now_abv_pct_vol,
+    from described
+    left join fills
+        on fills.cask = described.cask
+    left join gauged
+        on gauged.cask = described.cask
+    left join lost
+        on lost.cask = described.cask
+    left join account.lot as lot
+        on lower(lot.lot) = 'cask ' || lower(described.cask)
+)
+
+select
+    -- ids
+    combined.cask,
+    season_of(combined.filled_at, season_start.starts) as season,
+    -- text
+    combined.wood,
+    combined.toast,
+    combined.char,
+    combined.place,
+    combined.previous,
+    combined.source,
+    if(combined.is_emptied, 'emptied', 'in cask') as state,
+    -- numerics
+    combined.capacity_l,
+    combined.fill_volume_l,
+    1e2 * combined.fill_lpa / nullif(combined.fill_volume_l, 0e0) as fill_abv_pct_vol,
+    combined.fill_lpa,
+    if(combined.top_ups = 0, 0e0, combined.top_up_lpa) as topped_up_lpa,
+    combined.last_volume_l,
+    1e2 * combined.last_lpa / nullif(combined.last_volume_l, 0e0) as last_abv_pct_vol,
+    combined.last_lpa,
+    if(combined.draws = 0, 0e0, combined.drawn_lpa) as drawn_lpa,
+    if(combined.bottlings = 0, 0e0, combined.bottled_lpa) as bottled_lpa,
+    combined.loss_lpa,
+    combined.years,
+    -- Draws taken on the way kept losing nothing once out: the rate is of what stood in the cask.
+    case
+        when combined.years > 0 and combined.fill_lpa > 0 then
+            1e0 - power(
+                greatest(
+                    1e0 - combined.loss_lpa
+                    / nullif(combined.fill_lpa + if(combined.top_ups = 0, 0e0, combined.top_up_lpa), 0e0),
+                    0e0
+                ),
+                1e0 / combined.years
+            )
+    end as loss_frac_per_year,
+    1e2 * combined.last_lpa / nullif(combined.last_volume_l, 0e0)
+        - 1e2 * combined.fill_lpa / nullif(combined.fill_volume_l, 0e0) as strength_change_pct_vol,
+    combined.now_volume_l,
+    combined.now_abv_pct_vol,
+    combined.now_lpa,
+    -- timestamps
+    cast(combined.filled_at as date) as filled_on,
+    cast(combined.last_at as date) as last_on,
+from combined
+cross join season_start
+order by combined.filled_at, combined.cask
