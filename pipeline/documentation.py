@@ -9,14 +9,22 @@ from __future__ import annotations
 
 import re
 import sys
+import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from functools import partial
 from pathlib import Path
+from typing import Any
 
+from typer.main import get_command
+
+from pipeline.cli import app
 from pipeline.logs.fields import KINDS_OF_FILE, Field, Step
 from pipeline.problems import KINDS
 from pipeline.resources import sql_dir
-from pipeline.settings import describe_settings
+from pipeline.science.sources import SOURCES
+from pipeline.settings import Settings, describe_settings
+from pipeline.sql_models import read_models
+from pipeline.warehouse import build_season, open_season
 
 __all__ = ["DOCUMENTS", "PARTS", "fill", "main", "markdown_table"]
 
@@ -126,32 +134,78 @@ def _without_details(clause: str) -> str:
     return re.sub(r"\{[^}]*\}", "…", clause)
 
 
-# --- the SQL
+# --- the commands
+
+
+def _commands() -> str:
+    # Any: a command group is a mapping of names to commands with their parameters, whatever library is beneath.
+    group: Any = get_command(app)
+    rows = [
+        (_code(_usage(name, command.params)), _first_sentence(command.help))
+        for name, command in group.commands.items()
+    ]
+    return markdown_table(("command", "does"), rows)
+
+
+def _usage(name: str, parameters: Sequence[Any]) -> str:
+    return " ".join([f"stillseason {name}", *(_parameter(each) for each in parameters)])
+
+
+def _parameter(parameter: Any) -> str:
+    option = next((name for name in parameter.opts if name.startswith("--")), None)
+    value = parameter.metavar or parameter.name.upper()
+    if option is None:
+        return str(value)
+    return f"{option} {value}" if parameter.required else f"[{option} {value}]"
+
+
+def _first_sentence(text: str) -> str:
+    return text.split("\n\n")[0].strip()
+
+
+# --- the SQL and its tables
 
 
 def _sql_files() -> str:
-    rows = []
-    for path in sorted(sql_dir().rglob("*.sql")):
-        header = _sql_header(path.read_text(encoding="utf-8"))
-        rows.append(
-            (_code(path.relative_to(sql_dir()).as_posix()), header.get("What", ""), header.get("Grain", ""))
-        )
+    rows = [
+        (_code(f"{model.layer}/{model.name.split('.')[-1]}.sql"), model.what, model.grain)
+        for model in read_models(sql_dir())
+    ]
     return markdown_table(("file", "what", "grain"), rows)
 
 
-def _sql_header(statement: str) -> Mapping[str, str]:
-    """What, Grain and From of a statement's opening comment."""
-    found = re.findall(r"(?m)^-- (What|Grain|From): *(.+)$", statement)
-    return {name: text.strip() for name, text in found}
+def _tables() -> str:
+    with tempfile.TemporaryDirectory() as folder:
+        database = Path(folder, "empty.duckdb")
+        logs = Path(folder, "logs")
+        logs.mkdir()
+        build_season(logs, database, Settings())
+        with open_season(database) as con:
+            tables = con.execute(_TABLES).fetchall()
+            columns = con.execute(_COLUMNS).fetchall()
+    parts = []
+    for table, meaning in tables:
+        rows = [(_code(name), comment or "") for owner, name, comment in columns if owner == table]
+        parts.append(f"**`{table}`**: {meaning or ''}\n\n{markdown_table(('column', 'meaning'), rows)}")
+    return "\n".join(parts)
+
+
+# What people rely on. The tables of `log`, and those of `problem` that hold one check each, are on the way.
+_SHOWN = "(schema_name in ('account', 'metric') or schema_name || '.' || table_name = 'problem.row')"
+_TABLES = (
+    f"select schema_name || '.' || table_name, comment from duckdb_tables() where {_SHOWN} "
+    "order by schema_name, table_name"
+)
+_COLUMNS = (
+    f"select schema_name || '.' || table_name, column_name, comment from duckdb_columns() where {_SHOWN} "
+    "order by schema_name, table_name, column_index"
+)
 
 
 # --- the sources of the science
 
 
 def _sources() -> str:
-    # Here, since every other part can be made without numpy and scipy.
-    from pipeline.science.sources import SOURCES
-
     rows = [(source.title, source.where, source.standing) for source in SOURCES.values()]
     return markdown_table(("source", "where in it", "how it was read"), rows)
 
@@ -159,9 +213,11 @@ def _sources() -> str:
 PARTS: Mapping[str, Callable[[], str]] = {
     **{f"columns {name}": partial(_columns, name) for name in KINDS_OF_FILE},
     **{f"steps {name}": partial(_steps, name) for name, kind in KINDS_OF_FILE.items() if kind.steps},
+    "commands": _commands,
     "settings": _settings,
     "problem kinds": _problem_kinds,
     "sql files": _sql_files,
+    "tables": _tables,
     "sources": _sources,
 }
 """Every generated part by its name."""

@@ -10,10 +10,14 @@ from pathlib import Path
 
 import pytest
 from packaging.requirements import Requirement
+from typer.main import get_command
 
+from pipeline.cli import app
 from pipeline.documentation import DOCUMENTS, PARTS, fill, markdown_table
 from pipeline.logs.fields import KINDS_OF_FILE
 from pipeline.problems import KINDS
+from pipeline.settings import Settings
+from pipeline.warehouse import build_season, open_season
 
 ROOT = Path(__file__).resolve().parent.parent
 README = (ROOT / "README.md").read_text(encoding="utf-8")
@@ -84,6 +88,39 @@ def test_every_problem_kind_is_in_the_readme() -> None:
     assert [code for code in KINDS if f"| `{code}` |" not in shown] == []
 
 
+def test_every_command_and_option_is_in_the_readme() -> None:
+    shown = heading(README, "Commands")
+    for name, command in get_command(app).commands.items():
+        usage = re.search(rf"(?m)^\| `stillseason {name}\b(.*?)` \| (.+?) \|$", shown)
+        assert usage, f"the command {name} is not in README.md"
+        assert len(usage[2]) > 15
+        options = {option for each in command.params for option in each.opts if option.startswith("--")}
+        assert [option for option in sorted(options) if option not in usage[1]] == [], name
+
+
+def test_every_command_has_an_example_in_its_help() -> None:
+    for name, command in get_command(app).commands.items():
+        assert f"stillseason {name}" in command.help, name
+
+
+@pytest.mark.parametrize("layer", ["account", "metric"])
+def test_every_table_and_column_is_in_the_guide(layer: str, tmp_path: Path) -> None:
+    (tmp_path / "logs").mkdir()
+    build_season(tmp_path / "logs", tmp_path / "season.duckdb", Settings())
+    with open_season(tmp_path / "season.duckdb") as con:
+        found = con.execute(
+            "select table_name, column_name from duckdb_columns() where schema_name = $layer",
+            {"layer": layer},
+        ).fetchall()
+    shown = heading(DEVELOPERS, "Tables and columns")
+    tables = dict(re.findall(r"(?ms)^\*\*`([\w.]+)`\*\*: (.+?)(?=^\*\*`|\Z)", shown))
+    assert len(found) > 50
+    for table, name in found:
+        meaning = re.search(rf"(?m)^\| `{name}` \| (.*?) \|$", tables[f"{layer}.{table}"])
+        assert meaning, f"{layer}.{table} has a column {name} that is not in DEVELOPERS.md"
+        assert meaning[1], f"{layer}.{table} has a column {name} without a meaning in pipeline/columns.csv"
+
+
 def test_every_dependency_has_its_reason() -> None:
     shown = heading(DEVELOPERS, "Dependencies")
     wanted = [*PROJECT["project"]["dependencies"], *PROJECT["project"]["optional-dependencies"]["dev"]]
@@ -147,7 +184,8 @@ def test_local_links_and_pictures_lead_somewhere() -> None:
 
 def test_every_place_in_the_guide_exists() -> None:
     shown = heading(DEVELOPERS, "Where things live")
-    places = re.findall(r"(?m)^\| `([\w./]+)`", shown.split("### ")[0])
+    cells = re.findall(r"(?m)^\| (`.+?`) \|", shown.split("### ")[0])
+    places = [place for cell in cells for place in re.findall(r"`([\w./]+)`", cell)]
     assert len(places) > 15
     assert [place for place in places if not (ROOT / place).exists()] == []
 
