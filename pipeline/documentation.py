@@ -138,7 +138,7 @@ def _without_details(clause: str) -> str:
 
 
 def _commands() -> str:
-    # Any: a command group is a mapping of names to commands with their parameters, whatever library is beneath.
+    # Any: a group of commands is a mapping of names to commands, whatever library is beneath.
     group: Any = get_command(app)
     rows = [
         (_code(_usage(name, command.params)), _first_sentence(command.help))
