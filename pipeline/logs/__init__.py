@@ -1,0 +1,28 @@
+"""Logs: the column dictionary, and reading, checking and loading what distillers write down.
+
+`read_logs` gives every log below a folder as frames, `load_raw` puts them into DuckDB's schema `raw`.
+"""
+
+from pipeline.logs.catalogue import aliases, catalogue, item_key
+from pipeline.logs.load import (
+    FILES_SCHEMA,
+    VALUE_SCHEMAS,
+    ArrowStream,
+    LogFrames,
+    LogSettings,
+    load_raw,
+    read_logs,
+)
+
+__all__ = [
+    "FILES_SCHEMA",
+    "VALUE_SCHEMAS",
+    "ArrowStream",
+    "LogFrames",
+    "LogSettings",
+    "aliases",
+    "catalogue",
+    "item_key",
+    "load_raw",
+    "read_logs",
+]

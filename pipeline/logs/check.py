@@ -1,0 +1,179 @@
+"""The checks of a row: what its step needs, what it may hold, and whether its values can be true."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+import polars as pl
+
+from pipeline.logs.diagnose import number_failure, range_failure, when_failure, word_failure
+from pipeline.logs.fields import CUTS, Field, Need, Step
+from pipeline.logs.header import nearest
+from pipeline.logs.sheet import Bools, Details, Sheet
+from pipeline.logs.values import Floats, Ints, Numbers, parse_when, parse_words, plain_item_key, plain_word
+
+__all__ = ["check_ingredients", "check_needs", "check_steps", "typed_columns"]
+
+EARLIEST_YEAR, LATEST_YEAR = 1900, 2100
+
+_YES_NO: Mapping[str, object] = {
+    **dict.fromkeys(("yes", "y", "true", "1"), True),
+    **dict.fromkeys(("no", "n", "false", "0"), False),
+}
+
+
+def typed_columns(sheet: Sheet, date_order: str) -> dict[str, pl.Series]:
+    """Every column of the sheet's kind as the typed columns it becomes; failures are marked."""
+    typed: dict[str, pl.Series] = {}
+    for column in sheet.kind.fields.values():
+        match column.type:
+            case "text":
+                typed |= _typed_text(sheet, column)
+            case "when":
+                typed |= _typed_when(sheet, column, date_order)
+            case "word":
+                typed[column.becomes[0]] = _typed_word(sheet, column)
+            case "yes_no":
+                typed[column.becomes[0]] = _typed_yes_no(sheet, column)
+            case "number" if column.quantity is not None:
+                typed |= _typed_number(sheet, column)
+    return typed
+
+
+def _typed_text(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
+    text = sheet.column(column.name)
+    typed = {column.becomes[0]: text}
+    if "item_key" in column.becomes:
+        typed["item_key"] = sheet.text.select(plain_item_key(pl.col(column.name))).to_series()
+    return typed
+
+
+def _typed_when(sheet: Sheet, column: Field, date_order: str) -> dict[str, pl.Series]:
+    moment, has_time, failed = parse_when(sheet.column(column.name), date_order)
+    sheet.mark("not_a_date", failed, column.name, lambda _, text: when_failure(text, date_order))
+    year = moment.dt.year().fill_null(EARLIEST_YEAR).to_numpy()
+    off = np.flatnonzero((year < EARLIEST_YEAR) | (year > LATEST_YEAR))
+    years = {"quantity": "date", "range": f"a year from {EARLIEST_YEAR} to {LATEST_YEAR}"}
+    sheet.mark("out_of_range", off, column.name, lambda *_: ("out_of_range", years))
+    return {"logged_at": moment, "has_time": has_time}
+
+
+def _typed_word(sheet: Sheet, column: Field) -> pl.Series:
+    words: dict[str, object] = {plain_word(word): word for word in column.words}
+    value, failed = parse_words(sheet.column(column.name), words, pl.String)
+    sheet.mark("unknown_word", failed, column.name, lambda _, text: word_failure(text, column.words))
+    return value
+
+
+def _typed_yes_no(sheet: Sheet, column: Field) -> pl.Series:
+    value, failed = parse_words(sheet.column(column.name), _YES_NO, pl.Boolean)
+    sheet.mark("unknown_word", failed, column.name, lambda _, text: word_failure(text, column.words))
+    return value
+
+
+def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
+    quantity = sheet.quantity(column)
+    numbers = sheet.numbers(column)
+    mark_numbers(sheet, column, numbers)
+    if quantity.keeps_unit:
+        labels = pl.Series([unit.label for unit in quantity.units])
+        unit = pl.select(pl.when(pl.Series(~np.isnan(numbers.number))).then(labels.gather(numbers.unit)))
+        return {column.becomes[0]: _null_for_nan(numbers.number), column.becomes[1]: unit.to_series()}
+    value = numbers.in_default_unit(quantity)
+    if quantity.name == "serving order":
+        broken = np.flatnonzero(value != np.round(value))
+        whole = {"expected": "a whole number", "unit": "places", "hint": " of a place in an order"}
+        sheet.mark(
+            "not_a_number",
+            broken[~np.isnan(value[broken])],
+            column.name,
+            lambda *_: ("not_a_number", whole),
+        )
+        return {column.becomes[0]: _null_for_nan(np.round(value)).cast(pl.Int32, strict=False)}
+    return {column.becomes[0]: _null_for_nan(value)}
+
+
+def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> None:
+    """Mark the cells of a number column that could not be read or cannot be true."""
+    quantity = sheet.quantity(column)
+
+    def unread(row: int, text: str) -> tuple[str, Details]:
+        file = sheet.files[int(sheet.file_ids[row])]
+        default = quantity.units[numbers.unit[row]]
+        return number_failure(text, quantity, default, file.decimal_mark or ".")
+
+    def untrue(row: int, _: str) -> tuple[str, Details]:
+        return range_failure(column, quantity, quantity.units[numbers.unit[row]], float(numbers.number[row]))
+
+    sheet.mark("not_a_number", numbers.failed, column.name, unread)
+    sheet.mark("out_of_range", numbers.out_of_range(quantity), column.name, untrue)
+
+
+def _null_for_nan(values: Floats) -> pl.Series:
+    return pl.Series(values).fill_nan(None)
+
+
+def check_needs(sheet: Sheet, needs: tuple[Need, ...], among: Bools, who: str) -> None:
+    """Mark the rows of `among` in which a column that `who` needs is empty."""
+    for need in needs:
+        met = np.zeros_like(among)
+        for option in need:
+            met |= np.logical_and.reduce([sheet.is_filled(column) for column in option])
+        lacking = np.flatnonzero(among & ~met)
+        wording = {"expected": f"{_need_in_words(need)} ({who} need{'s' if who.startswith('a ') else ''} it)"}
+        column = need[0][0] if len(need) == 1 else None
+        hint = "" if column is not None else f": {_need_in_words(need)}"
+        details = {**wording, "hint": hint}
+        sheet.mark("missing_value", lacking, column or need[0][0], lambda *_, d=details: ("missing_value", d))
+
+
+def _need_in_words(need: Need) -> str:
+    return " or ".join(" and ".join(option) for option in need)
+
+
+def check_steps(sheet: Sheet, step_of_row: pl.Series) -> None:
+    """Mark what each step needs and lacks, usually has and lacks, or has and does not use."""
+    columns = [name for name in sheet.kind.fields if name not in sheet.kind.any_row]
+    filled = {name: sheet.is_filled(name) for name in columns}
+    for step in sheet.kind.steps:
+        among = (step_of_row == step.name).fill_null(False).to_numpy()
+        if not among.any():
+            continue
+        check_needs(sheet, step.needs, among, f"`{step.name}` rows")
+        for name in step.expects:
+            _mark_not_measured(sheet, step, name, np.flatnonzero(among & ~filled[name]))
+        for name in columns:
+            if name not in step.columns:
+                unused = np.flatnonzero(among & filled[name])
+                sheet.mark(
+                    "column_not_for_step",
+                    unused,
+                    name,
+                    lambda *_, step=step: ("column_not_for_step", {"step": f"`{step.name}`"}),
+                )
+
+
+def _mark_not_measured(sheet: Sheet, step: Step, name: str, rows: Ints) -> None:
+    if name == "cut":
+        words = ", ".join(CUTS)
+        sheet.mark("cut_undecided", rows, name, lambda *_: ("cut_undecided", {"words": words}))
+        return
+    wording = {"step": f"`{step.name}`"}
+    sheet.mark("not_measured", rows, name, lambda *_: ("not_measured", wording))
+
+
+def check_ingredients(sheet: Sheet, step: pl.Series, item_key: pl.Series, known: pl.Series) -> None:
+    """Mark the grain and sugar rows whose item is in no ingredient list, with the nearest that is."""
+    used = step.is_in(["grain", "sugar"]) & item_key.is_not_null() & ~item_key.is_in(known.implode())
+    rows = np.flatnonzero(used.fill_null(False).to_numpy())
+    offers: dict[str, str] = {}
+
+    def offer(row: int, _: str) -> tuple[str, Details]:
+        key = item_key[row]
+        if key not in offers:
+            near = nearest(key, known)
+            offers[key] = f" (is it {near}?)" if near else ""
+        return "unknown_ingredient", {"hint": offers[key]}
+
+    sheet.mark("unknown_ingredient", rows, "item", offer)

@@ -1,0 +1,90 @@
+"""Which decimal mark each file writes: point, or comma where the delimiter is not a comma.
+
+A file that writes both is refused with one line of each: which is meant cannot be told, and 1,062 and
+1.062 are a thousandfold apart.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET
+from pipeline.logs.read import Block, ReadFile, ReadResult
+from pipeline.problems import Problem, problem
+
+__all__ = ["settle_decimal_marks"]
+
+# The start of a number, with exactly one mark in it. One with both is a matter for that cell alone.
+_COMMA = r"^\s*[+−-]?[0-9]*,[0-9]+(?:[^0-9.,].*)?$"
+_POINT = r"^\s*[+−-]?[0-9]*\.[0-9]+(?:[^0-9.,].*)?$"
+
+
+@dataclass(frozen=True)
+class _Sight:
+    line: int
+    text: str
+
+
+def settle_decimal_marks(result: ReadResult) -> None:
+    """Set each file's decimal mark; refuse files that write both, taking their rows out of the blocks."""
+    for file in result.files:
+        if file.kind is not None:
+            file.decimal_mark = "."
+    by_id = {file.file_id: file for file in result.files}
+    commas: dict[int, _Sight] = {}
+    points: dict[int, _Sight] = {}
+    for block in result.blocks:
+        columns = _number_columns(block)
+        if block.header.delimiter == "," or not columns:
+            continue
+        for sights, pattern in ((commas, _COMMA), (points, _POINT)):
+            for file_id, sight in _first_sights(block, columns, pattern).items():
+                sights.setdefault(file_id, sight)
+    for file_id in commas:
+        by_id[file_id].decimal_mark = ","
+    refused = sorted(commas.keys() & points.keys())
+    for file_id in refused:
+        result.problems.append(_mixed(by_id[file_id], commas[file_id], points[file_id]))
+    if refused:
+        _take_out(refused, by_id, result)
+
+
+def _number_columns(block: Block) -> list[str]:
+    fields = KINDS_OF_FILE[block.header.kind].fields
+    positions = [
+        position for name, position in block.header.positions.items() if fields[name].type == "number"
+    ]
+    if block.header.kind == TASTING_SHEET:
+        positions += [extra.position for extra in block.header.extras]
+    return [f"c{position}" for position in positions]
+
+
+def _first_sights(block: Block, columns: list[str], pattern: str) -> dict[int, _Sight]:
+    """Per file the first number that the pattern fits."""
+    fits = [pl.when(pl.col(name).str.contains(pattern)).then(pl.col(name)) for name in columns]
+    seen = (
+        block.frame.select("file_id", "line", pl.coalesce(fits).alias("text"))
+        .filter(pl.col("text").is_not_null())
+        .group_by("file_id")
+        .agg(pl.col("line").first(), pl.col("text").first())
+    )
+    return {file_id: _Sight(line, text) for file_id, line, text in seen.iter_rows()}
+
+
+def _mixed(file: ReadFile, comma: _Sight, point: _Sight) -> Problem:
+    found = f'"{point.text.strip()}" in line {point.line} and "{comma.text.strip()}" in line {comma.line}'
+    return problem("mixed_decimals", file.name, line=max(comma.line, point.line), found=found)
+
+
+def _take_out(refused: list[int], by_id: Mapping[int, ReadFile], result: ReadResult) -> None:
+    """Take the rows of the refused files out of the blocks, and count them as set aside."""
+    is_refused = pl.col("file_id").is_in(refused)
+    for position, block in enumerate(result.blocks):
+        counts = block.frame.filter(is_refused).group_by("file_id").len()
+        for file_id, rows in counts.iter_rows():
+            by_id[file_id].rows_in += rows
+            by_id[file_id].rows_set_aside += rows
+        result.blocks[position] = Block(block.header, block.frame.filter(~is_refused))

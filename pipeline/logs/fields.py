@@ -1,0 +1,491 @@
+"""The column dictionary of log format 1: every kind of file, its columns, its steps.
+
+Reading, checking, messages, templates, the data package and the documentation's tables all come from
+here; nothing about a column is written anywhere else. Knows no files, no SQL and no physics.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+from typing import Literal
+
+from pipeline.logs.units import QUANTITIES, Quantity, Unit
+
+__all__ = [
+    "CUTS",
+    "DIFFERENCE_TESTS",
+    "FIELDS",
+    "KINDS_OF_FILE",
+    "SCORE_SCALE",
+    "Field",
+    "FileKind",
+    "Step",
+    "column_key",
+    "field_of",
+    "quantity_of",
+]
+
+FieldType = Literal["text", "when", "word", "number", "yes_no"]
+
+CUTS = ("low wines", "foreshots", "heads", "hearts", "tails", "feints")
+"""The cuts, in the order in which they come off the still; feints are heads and tails kept together."""
+
+DIFFERENCE_TESTS = ("triangle", "duo-trio", "paired")
+"""The difference tests of the format (ISO 4120, ISO 10399 and ISO 5495 describe them)."""
+
+SCORE_SCALE = (0.0, 10.0)
+"""The scale of a score when the header names none."""
+
+BATCH_LOG, CASK_LOG = "batch_log", "cask_log"
+TASTING_SHEET, TASTING_KEY = "tasting_sheet", "tasting_key"
+DIFFERENCE_TEST, INGREDIENT_LIST = "difference_test", "ingredient_list"
+
+
+@dataclass(frozen=True)
+class Field:
+    """One column of the format in the kinds of file that have it.
+
+    `quantity` names an entry of `QUANTITIES` (numbers only); `words` are the choices of a word;
+    `becomes` are the typed columns made of it.
+    """
+
+    name: str
+    kinds: tuple[str, ...]
+    type: FieldType
+    meaning: str
+    example: str
+    quantity: str | None = None
+    words: tuple[str, ...] = ()
+    becomes: tuple[str, ...] = ()
+
+    @property
+    def measure(self) -> Quantity | None:
+        """The quantity with its units and plausible range; None when the column is no number."""
+        return None if self.quantity is None else QUANTITIES[self.quantity]
+
+
+Alternative = tuple[str, ...]
+Need = tuple[Alternative, ...]
+
+
+def _all_of(*columns: str) -> tuple[Need, ...]:
+    return tuple(((column,),) for column in columns)
+
+
+_VOLUME_OR_MASS: Need = (("volume",), ("mass",))
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step of a log.
+
+    `needs`: each entry is a choice of alternatives, each a set of columns; without one of them the row
+    cannot be used. `expects`: usually measured; without it the row is used and the figure is not
+    measured. `may_have`: used when it is there.
+    """
+
+    name: str
+    says: str
+    needs: tuple[Need, ...] = ()
+    expects: tuple[str, ...] = ()
+    may_have: tuple[str, ...] = ()
+
+    @cached_property
+    def columns(self) -> frozenset[str]:
+        """Every column the step makes use of, besides those that any row may have."""
+        needed = {column for need in self.needs for option in need for column in option}
+        return frozenset(needed | set(self.expects) | set(self.may_have))
+
+
+@dataclass(frozen=True)
+class FileKind:
+    """One kind of file: how its header tells it, what a row is, its columns and steps."""
+
+    name: str
+    title: str
+    told_by: str
+    holds: str
+    a_row_is: str
+    needs: tuple[Need, ...] = ()
+    any_row: tuple[str, ...] = ()
+    steps: tuple[Step, ...] = ()
+    named_by_file: str | None = None
+
+    @cached_property
+    def fields(self) -> Mapping[str, Field]:
+        """The kind's columns by name, in the order of the format."""
+        return {field.name: field for field in FIELDS if self.name in field.kinds}
+
+    @cached_property
+    def step_named(self) -> Mapping[str, Step]:
+        """The kind's steps by name."""
+        return {step.name: step for step in self.steps}
+
+
+_LOGS = (BATCH_LOG, CASK_LOG)
+_PANELS = (TASTING_SHEET, DIFFERENCE_TEST)
+_POURS = (TASTING_SHEET, TASTING_KEY)
+
+_BATCH_STEPS = (
+    Step("recipe", "what this batch is meant to be", _all_of("item"), (), ()),
+    Step("grain", "a mashed ingredient", _all_of("item", "mass"), (), ("price", "lot")),
+    Step(
+        "sugar",
+        "a fermentable that is not mashed: sugar, syrup, honey, fruit juice",
+        (*_all_of("item"), (("mass",), ("volume", "gravity"))),
+        (),
+        ("price", "lot", "temperature"),
+    ),
+    Step("mash", "a mash rest", _all_of("temperature", "minutes"), (), ("volume", "item", "ph")),
+    Step("sparge", "sparge liquor added", _all_of("volume"), (), ("temperature",)),
+    Step(
+        "runnings",
+        "last runnings, when sparging stopped",
+        _all_of("gravity"),
+        (),
+        ("temperature", "volume"),
+    ),
+    Step(
+        "wort",
+        "wort run into the fermenter from one mash",
+        _all_of("volume", "gravity"),
+        (),
+        ("temperature", "ph"),
+    ),
+    Step("yeast", "yeast pitched", _all_of("item"), (), ("mass", "temperature", "price")),
+    Step(
+        "wash",
+        "a look at the fermenter; the first is the original gravity, the last before the first charge the "
+        "final one",
+        _all_of("gravity"),
+        (),
+        ("volume", "temperature", "ph"),
+    ),
+    Step(
+        "charge",
+        "liquid put in the still",
+        _all_of("run", "item", "volume"),
+        (),
+        ("source", "strength", "gravity", "temperature"),
+    ),
+    Step(
+        "collect",
+        "a jar or vessel filled off the still",
+        _all_of("run"),
+        ("cut", "volume", "strength"),
+        ("item", "spout", "temperature", "minutes", "lot"),
+    ),
+    Step(
+        "residue",
+        "what was left in the still (pot ale, spent lees)",
+        _all_of("run", "volume"),
+        (),
+        ("strength", "temperature"),
+    ),
+    Step(
+        "dilute",
+        "water added to a lot",
+        (*_all_of("source"), _VOLUME_OR_MASS),
+        (),
+        ("temperature", "lot"),
+    ),
+    Step(
+        "gauge",
+        "a lot measured again",
+        (*_all_of("source"), _VOLUME_OR_MASS),
+        ("strength",),
+        ("temperature",),
+    ),
+    Step(
+        "discard",
+        "a lot, or some of it, thrown away or put to other use",
+        _all_of("source"),
+        (),
+        ("volume",),
+    ),
+)
+
+_CASK_STEPS = (
+    Step(
+        "fill",
+        "spirit put into the cask",
+        (*_all_of("source"), _VOLUME_OR_MASS),
+        ("strength",),
+        ("temperature",),
+    ),
+    Step("top up", "more spirit put into it", (_VOLUME_OR_MASS,), (), ("source", "strength", "temperature")),
+    Step("gauge", "the cask measured again", (_VOLUME_OR_MASS,), ("strength",), ("temperature",)),
+    Step("draw", "a sample or a part taken out", _all_of("volume"), (), ("mass", "strength", "temperature")),
+    Step("bottle", "bottled", _all_of("volume"), ("strength",), ("mass", "temperature")),
+    Step("empty", "nothing left in it", (), (), ("volume", "mass", "strength", "temperature")),
+)
+
+KINDS_OF_FILE: Mapping[str, FileKind] = {
+    kind.name: kind
+    for kind in (
+        FileKind(
+            BATCH_LOG,
+            "batch log",
+            "`step` and `batch`, or `step` and a file name that is the batch",
+            "one batch, or many",
+            "one thing measured or done",
+            needs=_all_of("batch", "step"),
+            any_row=("batch", "when", "step", "vessel", "by", "note"),
+            steps=_BATCH_STEPS,
+            named_by_file="batch",
+        ),
+        FileKind(
+            CASK_LOG,
+            "cask log",
+            "`cask` and `step`",
+            "one cask, or many",
+            "one thing measured or done to a cask",
+            needs=_all_of("cask", "step"),
+            # What a cask is may stand on every row of it, as a person copies it down a sheet.
+            any_row=(
+                *("cask", "when", "step", "wood", "toast", "char", "capacity", "place", "previous"),
+                *("item", "note"),
+            ),
+            steps=_CASK_STEPS,
+        ),
+        FileKind(
+            TASTING_SHEET,
+            "tasting sheet",
+            "`assessor` and `sample`",
+            "one session, or many",
+            "one assessor's scores for one pour, or (with `attribute` and `score`) one score",
+            needs=_all_of("session", "assessor", "sample"),
+            named_by_file="session",
+        ),
+        FileKind(
+            TASTING_KEY,
+            "key sheet of a tasting",
+            "`session`, `sample` and one of `batch`, `cask`, `lot`, without `assessor`",
+            "one session, or many",
+            "what one blind code was",
+            needs=(*_all_of("session", "sample"), (("batch",), ("cask",), ("lot",))),
+        ),
+        FileKind(
+            DIFFERENCE_TEST,
+            "difference test",
+            "`assessor` and `correct`",
+            "one set of triangle, duo-trio or paired trials, or many",
+            "one assessor's answer",
+            needs=_all_of("session", "assessor", "test", "correct"),
+            named_by_file="session",
+        ),
+        FileKind(
+            INGREDIENT_LIST,
+            "ingredient list",
+            "`ingredient` and `extract`",
+            "the distiller's own malt analyses; they override the built-in catalogue",
+            "one ingredient",
+            needs=_all_of("ingredient", "extract"),
+        ),
+    )
+}
+"""Every kind of file of the format, by name."""
+
+
+def _number(
+    name: str, kinds: tuple[str, ...], quantity: str, meaning: str, example: str, *becomes: str
+) -> Field:
+    return Field(name, kinds, "number", meaning, example, quantity, (), becomes)
+
+
+def _text(name: str, kinds: tuple[str, ...], meaning: str, example: str, *becomes: str) -> Field:
+    return Field(name, kinds, "text", meaning, example, None, (), becomes or (name,))
+
+
+FIELDS: tuple[Field, ...] = (
+    _text("batch", (BATCH_LOG,), "the batch; the file name when the file has no such column", "R-07"),
+    _text("cask", (CASK_LOG,), "the cask", "K3"),
+    _text(
+        "session",
+        (*_PANELS, TASTING_KEY),
+        "the tasting session; the file name when a sheet has no such column",
+        "november",
+    ),
+    Field(
+        "when",
+        (*_LOGS, *_PANELS),
+        "when",
+        "date, or date and time (ISO 8601); empty: as the row above it",
+        "2025-09-14 08:30",
+        becomes=("logged_at", "has_time"),
+    ),
+    Field(
+        "step",
+        (BATCH_LOG,),
+        "word",
+        "what was done or measured",
+        "wort",
+        words=tuple(step.name for step in _BATCH_STEPS),
+        becomes=("step",),
+    ),
+    Field(
+        "step",
+        (CASK_LOG,),
+        "word",
+        "what was done or measured",
+        "fill",
+        words=tuple(step.name for step in _CASK_STEPS),
+        becomes=("step",),
+    ),
+    _text("run", (BATCH_LOG,), "the distillation within the batch", "strip 1"),
+    _text(
+        "item",
+        (BATCH_LOG,),
+        "the ingredient, yeast, rest, jar or liquid the row is about",
+        "rye malt",
+        "item",
+        "item_key",
+    ),
+    Field(
+        "cut",
+        (BATCH_LOG,),
+        "word",
+        "the cut a jar belongs to; may be written in later",
+        "hearts",
+        words=CUTS,
+        becomes=("cut",),
+    ),
+    _text("source", _LOGS, "the lot that is drawn from, of this batch or another", "R-07 hearts"),
+    _text("lot", (BATCH_LOG,), "the lot that is filled; of a grain, the maltster's or farm's lot", "F-1"),
+    _text("vessel", (BATCH_LOG,), "the tun, fermenter or receiver; on a charge the still", "tun 1"),
+    _text("by", (BATCH_LOG,), "who did it", "Ana", "operator"),
+    _text("assessor", _PANELS, "who tasted", "Ana"),
+    _text("sample", _POURS, "the blind code that was poured", "417"),
+    Field(
+        "test",
+        (DIFFERENCE_TEST,),
+        "word",
+        "the kind of trial",
+        "triangle",
+        words=DIFFERENCE_TESTS,
+        becomes=("test",),
+    ),
+    _text("sample_a", (DIFFERENCE_TEST,), "one of the two samples compared", "417"),
+    _text("sample_b", (DIFFERENCE_TEST,), "the other", "892"),
+    Field(
+        "correct",
+        (DIFFERENCE_TEST,),
+        "yes_no",
+        "whether the odd or matching sample was found: yes or no, 1 or 0",
+        "yes",
+        words=("yes", "no", "1", "0"),
+        becomes=("is_correct",),
+    ),
+    _text("batch", _POURS, "the batch the sample was; filled in after the session", "R-07"),
+    _text("cask", _POURS, "the cask the sample was", "K3"),
+    _text("lot", _POURS, "the lot the sample was", "R-07 hearts"),
+    _number("mass", _LOGS, "mass", "mass", "180", "mass_kg"),
+    _number("volume", _LOGS, "volume", "volume", "650 L", "volume_l"),
+    _number(
+        "gravity",
+        (BATCH_LOG,),
+        "gravity",
+        "specific gravity at 20/20 degC, or as read with the row's temperature",
+        "1.062",
+        "gravity_reading",
+        "gravity_unit",
+    ),
+    _number(
+        "strength",
+        (*_LOGS, TASTING_SHEET),
+        "strength",
+        "alcohol at 20 degC, or as read with the row's temperature; of a pour, the strength it was tasted at",
+        "62.5",
+        "strength_reading",
+        "strength_unit",
+    ),
+    _number(
+        "spout",
+        (BATCH_LOG,),
+        "strength",
+        "strength at the spout when the vessel was full",
+        "58",
+        "spout_reading",
+        "spout_unit",
+    ),
+    _number("temperature", _LOGS, "temperature", "temperature of what was measured", "18", "temperature_c"),
+    _number("minutes", (BATCH_LOG,), "duration", "how long it took", "60", "minutes_min"),
+    _number("ph", (BATCH_LOG,), "pH", "pH", "5.4", "ph"),
+    _number("price", (BATCH_LOG,), "price", "what it cost in all", "85.50", "price"),
+    _text("wood", (CASK_LOG,), "what the cask, or its staves, is made of", "oak"),
+    _text("toast", (CASK_LOG,), "how it was toasted", "medium"),
+    _text("char", (CASK_LOG,), "how it was charred", "light"),
+    _number("capacity", (CASK_LOG,), "volume", "what it holds when full", "50 L", "capacity_l"),
+    _text("place", (CASK_LOG,), "where it lies", "north barn"),
+    _text("previous", (CASK_LOG,), "what it held before", "red wine"),
+    _text("item", (CASK_LOG,), "anything the row is about, such as a sample number", "sample 2"),
+    _number("order", (TASTING_SHEET,), "serving order", "place in the serving order", "3", "serving_order"),
+    _text(
+        "attribute",
+        (TASTING_SHEET,),
+        "in a long sheet, what the score is for; in a wide one each attribute is a column of its own",
+        "fruit",
+    ),
+    Field(
+        "score",
+        (TASTING_SHEET,),
+        "number",
+        "in a long sheet, the score; 0 to 10 unless the header says so, as in score [0-15]",
+        "6.5",
+        becomes=("score",),
+    ),
+    _text("descriptors", (TASTING_SHEET,), "words, separated by semicolons", "pear; fresh bread"),
+    _text("ingredient", (INGREDIENT_LIST,), "name, as the batch logs write it", "rye malt, lot 12"),
+    _text("kind", (INGREDIENT_LIST,), "malt, unmalted grain, flaked, sugar, syrup ...", "malt"),
+    _number(
+        "extract",
+        (INGREDIENT_LIST,),
+        "extract",
+        "extract on dry matter, fine grind",
+        "84.5",
+        "extract_pct",
+    ),
+    _number("moisture", (INGREDIENT_LIST,), "percentage", "moisture", "5.1", "moisture_pct"),
+    _number(
+        "fermentable",
+        (INGREDIENT_LIST,),
+        "percentage",
+        "share of the extract that yeast can ferment",
+        "82",
+        "fermentable_pct",
+    ),
+    _number("price", (INGREDIENT_LIST,), "price", "price of one kilogram", "0.85", "price"),
+    _text("source", (INGREDIENT_LIST,), "where the figures come from", "the maltster's analysis"),
+    _text(
+        "note",
+        (*_LOGS, *_PANELS, INGREDIENT_LIST),
+        "anything else",
+        "slow run-off",
+    ),
+)
+"""Every column of the format; one entry a name and meaning, with the kinds of file that have it."""
+
+
+def field_of(kind: str, name: str) -> Field:
+    """The column `name` of the kind of file `kind`."""
+    return KINDS_OF_FILE[kind].fields[name]
+
+
+def quantity_of(field: Field, currency: str) -> Quantity | None:
+    """The quantity of a column, prices in `currency` (the season's; may be empty); None for no number."""
+    quantity = field.measure
+    if quantity is None or quantity.name != "price" or not currency:
+        return quantity
+    return replace(quantity, units=(Unit(currency, "currency"),))
+
+
+def column_key(name: str) -> str:
+    """A column name without case, and with spaces, hyphens and underscores alike.
+
+    >>> column_key(" Sample-A ")
+    'sample_a'
+    """
+    return re.sub(r"[\s_-]+", "_", name.strip().lower()).strip("_")

@@ -1,0 +1,242 @@
+"""Headers: which delimiter, which kind of log, which columns, in which units.
+
+Nothing is guessed: a header that fits no kind of log, or two, or names a column twice or a unit that is
+not known, makes a problem that names the file.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Any
+
+from pipeline.logs.fields import (
+    BATCH_LOG,
+    CASK_LOG,
+    DIFFERENCE_TEST,
+    FIELDS,
+    INGREDIENT_LIST,
+    KINDS_OF_FILE,
+    SCORE_SCALE,
+    TASTING_KEY,
+    TASTING_SHEET,
+    column_key,
+    quantity_of,
+)
+from pipeline.logs.records import split_cells
+from pipeline.logs.units import Quantity, Unit, unit_key
+from pipeline.problems import Problem, problem
+
+__all__ = ["Extra", "Header", "HeaderError", "nearest", "read_header"]
+
+DELIMITERS = (",", ";", "\t")
+
+_BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$", re.DOTALL)
+_SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\.[0-9]+)?)\s*$")
+_KNOWN_KEYS = frozenset(each.name for each in FIELDS)
+
+
+class HeaderError(ValueError):
+    """A header that cannot be used: the problem kind and the details of its wording."""
+
+    def __init__(self, code: str, found: str, column: str | None = None, **details: Any) -> None:
+        super().__init__(found)
+        self.code, self.found, self.column, self.details = code, found, column, details
+
+    def as_problem(self, file: str, line: int) -> Problem:
+        """The problem this error is, for the header on `line` of `file`."""
+        return problem(self.code, file, line=line, column=self.column, found=self.found, **self.details)
+
+
+@dataclass(frozen=True)
+class Extra:
+    """A column that is not the format's own: in a tasting sheet an attribute with its scale."""
+
+    position: int
+    name: str
+    attribute: str
+    low: float
+    high: float
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a header says: the kind of log, and for each column of it where it stands and in which unit.
+
+    `names` are the columns as written; `notices` the problems that do not keep the file from being used,
+    as (code, column as written, details).
+    """
+
+    kind: str
+    delimiter: str
+    names: tuple[str, ...]
+    positions: Mapping[str, int]
+    units: Mapping[str, Unit]
+    extras: tuple[Extra, ...]
+    score_scale: tuple[float, float]
+    notices: tuple[tuple[str, str, Mapping[str, Any]], ...] = field(default=())
+
+    def written(self, column: str) -> str:
+        """The column's name as the user wrote it; the format's own name when the file lacks it."""
+        position = self.positions.get(column)
+        return column if position is None else self.names[position]
+
+
+def nearest(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str | None:
+    """The choice most like `word`, or None when none is at all like it."""
+    found = difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=cutoff)
+    return found[0] if found else None
+
+
+@lru_cache(maxsize=4096)
+def read_header(line: str, currency: str = "") -> Header:
+    """Read a header line; `currency` is the season's.
+
+    Raises `HeaderError` when it fits no kind of log, or more than one.
+    """
+    delimiter, names = _split_header(line)
+    parts = [_name_and_unit(name) for name in names]
+    keys = [column_key(name) for name, _ in parts]
+    _refuse_duplicates(names, keys)
+    kind = _kind_told_by(set(keys), line)
+    known = KINDS_OF_FILE[kind].fields
+    positions: dict[str, int] = {}
+    units: dict[str, Unit] = {}
+    extras: list[Extra] = []
+    notices: list[tuple[str, str, Mapping[str, Any]]] = []
+    scale = SCORE_SCALE
+    for position, (written, key, (name, bracket)) in enumerate(zip(names, keys, parts, strict=True)):
+        if key not in known:
+            extras.append(_extra(position, written or _unnamed(position, names), name, bracket))
+            notices += _extra_notices(kind, written, key, bracket)
+            continue
+        positions[key] = position
+        if bracket is None:
+            continue
+        if known[key].name == "score" and _SCALE.match(bracket):
+            scale = _scale_of(bracket)
+            continue
+        quantity = quantity_of(known[key], currency)
+        if quantity is None:
+            notices.append(("unit_ignored", written, {}))
+        else:
+            units[key] = _header_unit(written, bracket, quantity)
+    return Header(kind, delimiter, tuple(names), positions, units, tuple(extras), scale, tuple(notices))
+
+
+def _split_header(line: str) -> tuple[str, list[str]]:
+    """The delimiter under which the header names the most columns of the format, and its cells."""
+    best: tuple[int, int, str, list[str]] | None = None
+    for delimiter in DELIMITERS:
+        cells = split_cells(line, delimiter)
+        if cells is None:
+            continue
+        known = sum(column_key(_name_and_unit(cell)[0]) in _KNOWN_KEYS for cell in cells)
+        if best is None or (known, len(cells)) > best[:2]:
+            best = (known, len(cells), delimiter, cells)
+    if best is None:
+        raise HeaderError("unknown_header", line, hint=" (a double quote does not close)", kinds=_kinds())
+    _, _, delimiter, cells = best
+    while len(cells) > 1 and not cells[-1].strip():
+        # A spreadsheet saves empty columns to the right of the table.
+        cells.pop()
+    return delimiter, cells
+
+
+def _name_and_unit(cell: str) -> tuple[str, str | None]:
+    match = _BRACKETED.match(cell.strip())
+    return (match["name"], match["unit"].strip()) if match else (cell.strip(), None)
+
+
+def _refuse_duplicates(names: Sequence[str], keys: Sequence[str]) -> None:
+    seen: dict[str, str] = {}
+    for name, key in zip(names, keys, strict=True):
+        if key and key in seen:
+            raise HeaderError("duplicate_column", f"{seen[key]}, {name}")
+        seen[key] = name
+
+
+def _kind_told_by(keys: set[str], line: str) -> str:
+    fits = [
+        kind
+        for kind, is_told in (
+            (BATCH_LOG, "step" in keys and ("batch" in keys or "cask" not in keys)),
+            (CASK_LOG, {"cask", "step"} <= keys),
+            (TASTING_SHEET, {"assessor", "sample"} <= keys),
+            (DIFFERENCE_TEST, {"assessor", "correct"} <= keys),
+            (INGREDIENT_LIST, {"ingredient", "extract"} <= keys),
+            (TASTING_KEY, _is_key_sheet(keys)),
+        )
+        if is_told
+    ]
+    if len(fits) > 1:
+        titles = " and ".join(KINDS_OF_FILE[kind].title for kind in fits)
+        raise HeaderError("two_kinds", line, kinds=titles)
+    if not fits:
+        raise HeaderError("unknown_header", line, hint=_nearest_names(keys), kinds=_kinds())
+    return fits[0]
+
+
+def _is_key_sheet(keys: set[str]) -> bool:
+    return (
+        {"session", "sample"} <= keys
+        and bool({"batch", "cask", "lot"} & keys)
+        and not {"assessor", "step"} & keys
+    )
+
+
+def _kinds() -> str:
+    return "; ".join(f"{kind.told_by.replace('`', '')} ({kind.title})" for kind in KINDS_OF_FILE.values())
+
+
+def _nearest_names(keys: set[str]) -> str:
+    telling = ("step", "batch", "cask", "assessor", "sample", "correct", "ingredient", "extract", "session")
+    offers = []
+    for key in sorted(keys - _KNOWN_KEYS - {""}):
+        near = nearest(key, telling, 0.7)
+        if near is not None and near not in keys:
+            offers.append(f"is {key} meant to be {near}?")
+    return f" ({' '.join(offers)})" if offers else ""
+
+
+def _scale_of(bracket: str) -> tuple[float, float]:
+    match = _SCALE.match(bracket)
+    if match is None or not float(match[1]) < float(match[2]):
+        return SCORE_SCALE
+    return float(match[1]), float(match[2])
+
+
+def _extra(position: int, written: str, name: str, bracket: str | None) -> Extra:
+    if bracket is None or not _SCALE.match(bracket):
+        return Extra(position, written, written.strip(), *SCORE_SCALE)
+    return Extra(position, written, name.strip(), *_scale_of(bracket))
+
+
+def _unnamed(position: int, names: Sequence[str]) -> str:
+    shown = f"column {position + 1}"
+    while shown in names:
+        shown += "'"
+    return shown
+
+
+def _extra_notices(
+    kind: str, written: str, key: str, bracket: str | None
+) -> list[tuple[str, str, Mapping[str, Any]]]:
+    if not key:
+        return []
+    if kind == TASTING_SHEET:
+        is_odd = bracket is not None and not _SCALE.match(bracket)
+        return [("unit_ignored", written, {})] if is_odd else []
+    near = nearest(key, KINDS_OF_FILE[kind].fields, 0.7)
+    hint = f" (is it meant to be {near}?)" if near else ""
+    return [("unknown_column", written, {"kind": KINDS_OF_FILE[kind].title, "hint": hint})]
+
+
+def _header_unit(written: str, bracket: str, quantity: Quantity) -> Unit:
+    unit = quantity.by_key().get(unit_key(bracket))
+    if unit is not None:
+        return unit
+    raise HeaderError("unknown_header_unit", written, quantity=quantity.name, units=quantity.symbols())

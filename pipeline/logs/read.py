@@ -1,0 +1,264 @@
+"""Reading: files to frames of text cells, one frame a kind of log, each row with its file and line.
+
+Every cell stays the text it is. Files with the same header are laid together before they become a frame,
+so that ten thousand small logs cost hardly more than one big one.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import polars as pl
+
+from pipeline.logs.fields import KINDS_OF_FILE
+from pipeline.logs.find import FoundFile, UnreadableTextError, decode_text, find_files
+from pipeline.logs.header import Header, HeaderError, read_header
+from pipeline.logs.records import BadRecord, Records, cut_records, first_line
+from pipeline.problems import Problem, problem
+
+__all__ = ["Block", "ReadFile", "ReadResult", "cells_frame", "clean_block", "read_files"]
+
+# Longer than any note; shorter than what a lost quote can swallow.
+LONGEST_CELL = 1 << 20
+
+# Rows held as Python lists before they become a frame: bounds the memory of a big season.
+ROWS_PER_BLOCK = 200_000
+
+Progress = Callable[[str, int, int], None]
+
+
+@dataclass
+class ReadFile:
+    """One file as read: how it was told, and how many rows it had and lost."""
+
+    file_id: int
+    name: str
+    stem: str
+    kind: str | None = None
+    encoding: str | None = None
+    delimiter: str | None = None
+    decimal_mark: str | None = None
+    size_bytes: int = 0
+    sha256: str | None = None
+    header: Header | None = None
+    header_line: int = 1
+    rows_in: int = 0
+    rows_set_aside: int = 0
+
+
+@dataclass
+class Block:
+    """Rows of files with one and the same header: `frame` has file_id, line and a column a header cell."""
+
+    header: Header
+    frame: pl.DataFrame
+
+
+@dataclass
+class ReadResult:
+    """What reading found: the files, the blocks of rows, the records that fit no column, the problems."""
+
+    files: list[ReadFile]
+    blocks: list[Block]
+    bad: list[tuple[ReadFile, BadRecord]] = field(default_factory=list)
+    problems: list[Problem] = field(default_factory=list)
+
+
+class _Buffer:
+    """Rows of one header on their way to a frame."""
+
+    def __init__(self, header: Header) -> None:
+        self.header = header
+        self.rows: list[list[str]] = []
+        self.lines: list[int] = []
+        self.runs: list[tuple[int, int]] = []
+
+    def add(self, file_id: int, records: Records) -> None:
+        self.rows += records.rows
+        self.lines += records.lines
+        self.runs.append((file_id, len(records.rows)))
+
+    def as_block(self) -> Block:
+        ids = pl.DataFrame(self.runs, schema={"file_id": pl.Int32, "n": pl.UInt32}, orient="row")
+        columns = zip(*self.rows, strict=True) if self.rows else [()] * len(self.header.names)
+        frame = pl.DataFrame(
+            [
+                ids.select(pl.col("file_id").repeat_by("n").explode(empty_as_null=False)).to_series(),
+                pl.Series("line", self.lines, dtype=pl.Int32),
+                *(pl.Series(f"c{n}", column, dtype=pl.String) for n, column in enumerate(columns)),
+            ]
+        )
+        self.rows, self.lines, self.runs = [], [], []
+        return Block(self.header, frame)
+
+
+def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
+    """Read every log below `folder` as text.
+
+    `currency` is the season's, for prices whose header names it. Files are numbered from 1 in the order
+    of their paths. No file is changed.
+    """
+    csv.field_size_limit(LONGEST_CELL)
+    found, problems = find_files(folder)
+    result = ReadResult([], [], [], problems)
+    buffers: dict[str, _Buffer] = {}
+    for number, each in enumerate(found, start=1):
+        file = ReadFile(number, each.name, each.path.stem.strip())
+        result.files.append(file)
+        records = _read_one(each, file, currency, result)
+        if records is not None and file.header is not None:
+            _collect(buffers, file.header, file, records, result)
+        progress("reading logs", number, len(found))
+    result.blocks += [buffer.as_block() for buffer in buffers.values() if buffer.runs]
+    result.blocks = [clean_block(block) for block in result.blocks]
+    return result
+
+
+def _collect(
+    buffers: dict[str, _Buffer], header: Header, file: ReadFile, records: Records, result: ReadResult
+) -> None:
+    signature = json.dumps([header.delimiter, header.names])
+    buffer = buffers.setdefault(signature, _Buffer(header))
+    buffer.add(file.file_id, records)
+    if len(buffer.rows) >= ROWS_PER_BLOCK:
+        result.blocks.append(buffer.as_block())
+
+
+def _read_one(each: FoundFile, file: ReadFile, currency: str, result: ReadResult) -> Records | None:
+    """The records of one file; None, with a problem noted, when it cannot be read."""
+    try:
+        data = each.path.read_bytes()
+    except OSError as error:
+        why = error.strerror or type(error).__name__
+        result.problems.append(problem("cannot_open", file.name, found=why))
+        return None
+    file.size_bytes = len(data)
+    file.sha256 = hashlib.sha256(data).hexdigest()
+    try:
+        text, file.encoding = decode_text(data)
+    except UnreadableTextError as error:
+        result.problems.append(_text_problem(error, file))
+        file.rows_in = file.rows_set_aside = _rows_of_broken(data, error)
+        return None
+    if file.encoding == "windows-1252":
+        result.problems.append(problem("windows_1252", file.name))
+    return _records_of_text(text, file, currency, result)
+
+
+def _text_problem(error: UnreadableTextError, file: ReadFile) -> Problem:
+    return problem(error.code, file.name, line=error.line, found=error.found, encoding=error.encoding)
+
+
+def _rows_of_broken(data: bytes, error: UnreadableTextError) -> int:
+    """Rows of a file whose bytes are broken but whose lines can be counted; none of a binary file."""
+    if error.code == "not_text" or error.encoding == "UTF-16":
+        return 0
+    return _count_rows(data.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n"))
+
+
+def _count_rows(lines: Sequence[str]) -> int:
+    """Lines below the header that are neither blank nor a comment."""
+    told = sum(1 for line in lines if line.strip() and not line.startswith("#"))
+    return max(0, told - 1)
+
+
+def _records_of_text(text: str, file: ReadFile, currency: str, result: ReadResult) -> Records | None:
+    lines = text.split("\n")
+    start = first_line(lines)
+    if start is None:
+        result.problems.append(problem("empty_file", file.name))
+        return None
+    if lines[-1] == "":
+        lines.pop()
+    file.header_line = start + 1
+    try:
+        header = read_header(lines[start], currency)
+    except HeaderError as error:
+        result.problems.append(error.as_problem(file.name, file.header_line))
+        file.rows_in = file.rows_set_aside = _count_rows(lines[start:])
+        return None
+    _note_header(header, file, result)
+    below = sum(len(line) + 1 for line in lines[: start + 1]) - 1
+    records = cut_records(lines, start + 1, header.delimiter, len(header.names), text.find("\n#", below) >= 0)
+    if not records.rows and not records.bad:
+        result.problems.append(problem("no_rows", file.name))
+    _note_bad(records, file, result)
+    return records
+
+
+def _note_header(header: Header, file: ReadFile, result: ReadResult) -> None:
+    file.header, file.kind, file.delimiter = header, header.kind, header.delimiter
+    for code, written, details in header.notices:
+        result.problems.append(
+            problem(code, file.name, line=file.header_line, column=written, found=written, **details)
+        )
+
+
+def _note_bad(records: Records, file: ReadFile, result: ReadResult) -> None:
+    file.rows_in += len(records.bad)
+    file.rows_set_aside += len(records.bad)
+    for bad in records.bad:
+        result.bad.append((file, bad))
+        result.problems.append(_bad_record_problem(bad, file))
+
+
+def _bad_record_problem(bad: BadRecord, file: ReadFile) -> Problem:
+    if bad.is_too_long:
+        return problem("cell_too_long", file.name, line=bad.line, found=bad.text, limit=LONGEST_CELL)
+    if bad.cells is None:
+        return problem("broken_quotes", file.name, line=bad.line, found=bad.text)
+    columns = 0 if file.header is None else len(file.header.names)
+    return problem("ragged_row", file.name, line=bad.line, found=bad.text, cells=bad.cells, columns=columns)
+
+
+def cells_frame(kind: str, result: ReadResult) -> pl.DataFrame:
+    """All rows of one kind as written: file_id, line, every column of the kind, and `other`.
+
+    Cells are text; a blank cell is null. `other` holds the columns that the kind does not know, as JSON
+    text; a record that could not be cut into the header's columns stands there whole.
+    """
+    columns = KINDS_OF_FILE[kind].fields
+    frames = [_cells_of_block(block, list(columns)) for block in result.blocks if block.header.kind == kind]
+    bad = [
+        (file.file_id, record.line, json.dumps({"whole row": record.text}, ensure_ascii=False))
+        for file, record in result.bad
+        if file.kind == kind
+    ]
+    schema = {
+        "file_id": pl.Int32,
+        "line": pl.Int32,
+        **dict.fromkeys(columns, pl.String),
+        "other": pl.String,
+    }
+    frames.append(
+        pl.DataFrame(bad, schema={name: schema[name] for name in ("file_id", "line", "other")}, orient="row")
+    )
+    empty = pl.DataFrame(schema=schema)
+    return pl.concat([empty, *frames], how="diagonal").select(list(schema)).sort("file_id", "line")
+
+
+def _cells_of_block(block: Block, columns: list[str]) -> pl.DataFrame:
+    positions = block.header.positions
+    chosen = [pl.col(f"c{positions[name]}").alias(name) for name in columns if name in positions]
+    other = pl.lit(None, dtype=pl.String)
+    if block.header.extras:
+        parts = [pl.col(f"c{extra.position}").alias(extra.name) for extra in block.header.extras]
+        any_there = pl.any_horizontal(
+            pl.col(f"c{extra.position}").is_not_null() for extra in block.header.extras
+        )
+        other = pl.when(any_there).then(pl.struct(parts).struct.json_encode())
+    return block.frame.select("file_id", "line", *chosen, other.alias("other"))
+
+
+def clean_block(block: Block) -> Block:
+    """The block with blank cells null and wholly blank rows gone."""
+    cells = [name for name in block.frame.columns if name.startswith("c")]
+    frame = block.frame.with_columns(
+        pl.when(pl.col(cells).str.strip_chars() != "").then(pl.col(cells))
+    ).filter(pl.any_horizontal(pl.col(cells).is_not_null()))
+    return Block(block.header, frame)

@@ -1,0 +1,132 @@
+"""Text to records: cells of a delimited text, each record with the line an editor shows it on.
+
+Quotes as in RFC 4180. Blank lines and lines that begin with `#` are skipped. A record that cannot be
+cut into cells, or has another number of cells than the header, is kept apart with its line.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+__all__ = ["BadRecord", "Records", "cut_records", "first_line", "split_cells"]
+
+# A quote that is never closed would otherwise swallow the rest of the file.
+LONGEST_RECORD_LINES = 200
+
+
+@dataclass(frozen=True)
+class BadRecord:
+    """A record that fits no column: its line, its text and, when it could be cut, its number of cells."""
+
+    line: int
+    text: str
+    cells: int | None
+
+    @property
+    def is_too_long(self) -> bool:
+        """Whether it could not be cut because a cell is longer than any log's cell."""
+        return self.cells is None and len(self.text) > csv.field_size_limit()
+
+
+@dataclass
+class Records:
+    """The records below a header: rows of equal width, the line of each, and those that do not fit."""
+
+    rows: list[list[str]] = field(default_factory=list)
+    lines: Sequence[int] = ()
+    bad: list[BadRecord] = field(default_factory=list)
+
+
+def first_line(lines: Sequence[str]) -> int | None:
+    """Index of the first line that is neither blank nor a comment; None when there is none."""
+    return next((n for n, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
+
+
+def split_cells(line: str, delimiter: str) -> list[str] | None:
+    """The cells of one line; None when its quotes do not close."""
+    try:
+        return next(csv.reader([line], delimiter=delimiter, strict=True), [])
+    except csv.Error:
+        return None
+
+
+def cut_records(
+    lines: Sequence[str], start: int, delimiter: str, width: int, has_comments: bool = True
+) -> Records:
+    """Cut the lines from index `start` on into records of `width` cells.
+
+    `has_comments` may be False only when no line from `start` on begins with `#`.
+    """
+    body = lines[start:]
+    try:
+        rows = list(csv.reader(body, delimiter=delimiter, strict=True))
+    except csv.Error:
+        return _cut_one_by_one(body, start, delimiter, width)
+    if len(rows) != len(body):
+        # Some record runs over more than one line.
+        return _cut_one_by_one(body, start, delimiter, width)
+    numbers = range(start + 1, start + 1 + len(rows))
+    if not has_comments and set(map(len, rows)) <= {width}:
+        return Records(rows, numbers)
+    return _sorted_out(rows, numbers, body, width)
+
+
+def _sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[str], width: int) -> Records:
+    """Drop comments and blank rows, and set apart the rows whose width is not the header's."""
+    kept: list[list[str]] = []
+    lines: list[int] = []
+    bad: list[BadRecord] = []
+    for row, number, text in zip(rows, numbers, texts, strict=True):
+        if len(row) == width and not text.startswith("#"):
+            kept.append(row)
+            lines.append(number)
+        elif text.startswith("#") or not any(map(str.strip, row)):
+            continue
+        elif len(row) > width and not any(map(str.strip, row[width:])):
+            # A spreadsheet saves empty columns to the right of the table.
+            kept.append(row[:width])
+            lines.append(number)
+        else:
+            bad.append(BadRecord(number, text, len(row)))
+    return Records(kept, lines, bad)
+
+
+def _cut_one_by_one(body: Sequence[str], start: int, delimiter: str, width: int) -> Records:
+    rows: list[list[str]] = []
+    numbers: list[int] = []
+    texts: list[str] = []
+    broken: list[BadRecord] = []
+    at = 0
+    while at < len(body):
+        size, cells = _record_at(body, at, delimiter)
+        text = body[at] if size == 1 else "\n".join(body[at : at + size])
+        if cells is None:
+            broken.append(BadRecord(start + 1 + at, text, None))
+        else:
+            rows.append(cells)
+            numbers.append(start + 1 + at)
+            texts.append(text)
+        at += size
+    records = _sorted_out(rows, numbers, texts, width)
+    records.bad = sorted([*records.bad, *broken], key=lambda each: each.line)
+    return records
+
+
+def _record_at(body: Sequence[str], at: int, delimiter: str) -> tuple[int, list[str] | None]:
+    """How many lines the record at `at` takes, and its cells (None: its quotes are broken)."""
+    if body[at].startswith("#"):
+        return 1, [body[at]]
+    quotes = 0
+    for size, line in enumerate(body[at : at + LONGEST_RECORD_LINES], start=1):
+        quotes += line.count('"')
+        if quotes % 2 == 0:
+            cells = split_cells("\n".join(body[at : at + size]), delimiter)
+            if cells is not None:
+                return size, cells
+            if size == 1:
+                return 1, None
+    # An odd quote in the middle of an unquoted cell, as in 12" pot, is a letter like any other.
+    alone = split_cells(body[at], delimiter)
+    return 1, alone

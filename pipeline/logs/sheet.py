@@ -1,0 +1,161 @@
+"""All rows of one kind of log on the way from text to values, and the cells that failed on the way.
+
+A check marks rows by position over the whole column at once; only the cells marked are then looked at
+one by one, to say what is the matter with each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.logs.fields import Field, FileKind, quantity_of
+from pipeline.logs.read import ReadFile
+from pipeline.logs.units import Quantity
+from pipeline.logs.values import Ints, Numbers, parse_numbers
+from pipeline.problems import KINDS, Problem, problem
+
+__all__ = ["Failure", "Sheet"]
+
+Bools = npt.NDArray[np.bool_]
+Details = Mapping[str, object]
+
+
+@dataclass(frozen=True)
+class Failure:
+    """One thing wrong with one cell (`column` None: with the row): the problem kind and its details."""
+
+    row: int
+    column: str | None
+    code: str
+    found: str | None
+    details: Details
+
+
+@dataclass
+class Sheet:
+    """The rows of one kind of log.
+
+    `text` has file_id, line and every column of the kind, trimmed, null where blank. `row_is_bad` marks
+    the rows that cannot be used.
+    """
+
+    kind: FileKind
+    text: pl.DataFrame
+    files: Mapping[int, ReadFile]
+    currency: str
+    failures: list[Failure] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.row_is_bad: Bools = np.zeros(len(self.text), dtype=np.bool_)
+        self.file_ids: npt.NDArray[np.int32] = self.text["file_id"].to_numpy()
+        self.file_count = max(self.files, default=0) + 1
+
+    def column(self, name: str) -> pl.Series:
+        """A column's trimmed text."""
+        return self.text[name]
+
+    def is_filled(self, name: str) -> Bools:
+        """Per row whether the column holds anything."""
+        return self.text[name].is_not_null().to_numpy()
+
+    def quantity(self, column: Field) -> Quantity:
+        """The quantity of a number column, prices in the season's currency."""
+        quantity = quantity_of(column, self.currency)
+        if quantity is None:
+            raise TypeError(f"{column.name} holds no number")
+        return quantity
+
+    def mark(
+        self,
+        code: str,
+        rows: Ints,
+        column: str | None,
+        details: Callable[[int, str], tuple[str, Details]] | None = None,
+    ) -> None:
+        """Note a problem of kind `code` on the cells of `column` in `rows`.
+
+        `details` is asked, for each such cell, for the kind (it may know better) and its wording.
+        """
+        if rows.size == 0:
+            return
+        found = [None] * rows.size if column is None else self.text[column].gather(rows).to_list()
+        for row, text in zip(rows.tolist(), found, strict=True):
+            its_code, words = (code, {}) if details is None else details(row, text or "")
+            self.failures.append(Failure(row, column, its_code, text, words))
+            if KINDS[its_code].effect == "row set aside":
+                self.row_is_bad[row] = True
+
+    def numbers(self, column: Field, text: pl.Series | None = None) -> Numbers:
+        """Parse a number column of the format, with the units of its files' headers."""
+        quantity = self.quantity(column)
+        return parse_numbers(
+            self.column(column.name) if text is None else text,
+            quantity,
+            self._default_units(column.name, quantity),
+            self.is_comma(self.file_ids),
+        )
+
+    def _default_units(self, name: str, quantity: Quantity) -> Ints:
+        by_file = np.zeros(self.file_count, dtype=np.int64)
+        for file_id, file in self.files.items():
+            unit = file.header.units.get(name) if file.header is not None else None
+            if unit is not None:
+                by_file[file_id] = quantity.units.index(unit)
+        return by_file[self.file_ids]
+
+    def is_comma(self, file_ids: npt.NDArray[np.int32]) -> Bools | None:
+        """Per row whether its file writes decimal commas; None when no file does."""
+        by_file = np.zeros(self.file_count, dtype=np.bool_)
+        for file_id, file in self.files.items():
+            by_file[file_id] = file.decimal_mark == ","
+        return by_file[file_ids] if by_file.any() else None
+
+    def name_by_file(self, column: str) -> None:
+        """Fill `column` with the file's name in files that have nothing in it."""
+        filled = self.is_filled(column)
+        has_some = np.bincount(self.file_ids, weights=filled, minlength=self.file_count) > 0
+        if has_some[self.file_ids].all():
+            return
+        stems = pl.Series([self.files[n].stem if n in self.files else "" for n in range(self.file_count)])
+        named = stems.gather(self.file_ids)
+        use_name = pl.Series(~has_some[self.file_ids])
+        self.text = self.text.with_columns(
+            pl.select(pl.when(use_name).then(named).otherwise(self.text[column])).to_series().alias(column)
+        )
+
+    def problems(self) -> list[Problem]:
+        """Every failure as a problem with its file, line and column as the user wrote it."""
+        if not self.failures:
+            return []
+        rows = [failure.row for failure in self.failures]
+        lines = self.text["line"].gather(rows).to_list()
+        batches = self._batches(rows)
+        return [
+            self._as_problem(failure, line, batch)
+            for failure, line, batch in zip(self.failures, lines, batches, strict=True)
+        ]
+
+    def _batches(self, rows: list[int]) -> list[str | None]:
+        if "batch" not in self.text.columns:
+            return [None] * len(rows)
+        return self.text["batch"].gather(rows).to_list()
+
+    def _as_problem(self, failure: Failure, line: int, batch: str | None) -> Problem:
+        file = self.files[int(self.file_ids[failure.row])]
+        column = failure.column
+        if column is not None and column in self.kind.fields and file.header is not None:
+            column = file.header.written(column)
+        return problem(
+            failure.code,
+            file.name,
+            line=line,
+            column=column,
+            found=failure.found,
+            batch=batch,
+            **failure.details,
+        )

@@ -1,0 +1,205 @@
+"""Text to values, a whole column at a time: numbers with units, dates, words.
+
+Each parser takes a column of trimmed text (null: empty) and gives the values and the positions of the
+cells it could not read, which are few. Only those are looked at one by one, elsewhere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.logs.units import Quantity, unit_key
+
+__all__ = [
+    "Numbers",
+    "parse_numbers",
+    "parse_when",
+    "parse_words",
+    "plain_item_key",
+    "plain_word",
+]
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+
+_NUMBER_AND_UNIT = r"^([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?)\s*([^0-9\s.,+-].*)$"
+
+
+@dataclass(frozen=True)
+class Numbers:
+    """Numbers as read: `number` in unit `unit` (an index into the quantity's units), NaN where empty or
+    unread; `failed` are the rows whose text could not be read."""
+
+    number: Floats
+    unit: Ints
+    failed: Ints
+
+    def in_default_unit(self, quantity: Quantity) -> Floats:
+        """The numbers converted linearly to the quantity's default unit."""
+        factors = np.array([unit.factor for unit in quantity.units])
+        zeros = np.array([unit.zero for unit in quantity.units])
+        return (self.number - zeros[self.unit]) * factors[self.unit]
+
+    def out_of_range(self, quantity: Quantity) -> Ints:
+        """Rows whose number is outside the plausible range of the quantity."""
+        if quantity.keeps_unit:
+            value = self.number
+            low = np.array([quantity.low if unit.low is None else unit.low for unit in quantity.units])
+            high = np.array([quantity.high if unit.high is None else unit.high for unit in quantity.units])
+            return np.flatnonzero((value < low[self.unit]) | (value > high[self.unit]))
+        value = self.in_default_unit(quantity)
+        # A bound written in another unit may miss it by the last binary digit.
+        slack = 1e-9 * max(abs(quantity.low), abs(quantity.high))
+        return np.flatnonzero((value < quantity.low - slack) | (value > quantity.high + slack))
+
+
+def parse_numbers(
+    text: pl.Series, quantity: Quantity, default_unit: Ints, is_comma: npt.NDArray[np.bool_] | None
+) -> Numbers:
+    """Read a column of numbers, each with or without a unit.
+
+    `default_unit` is per row the unit of a number that names none; `is_comma` marks the rows of files
+    with decimal commas (None: no row).
+    """
+    if is_comma is not None:
+        text = _commas_to_points(text, is_comma)
+    number = text.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().copy()
+    # A number too big for a double comes back as infinite, and the words nan and inf as themselves.
+    number[~np.isfinite(number)] = np.nan
+    unit = default_unit.copy()
+    rest = np.flatnonzero(text.is_not_null().to_numpy() & np.isnan(number))
+    if rest.size == 0:
+        return Numbers(number, unit, rest)
+    number[rest], named = _parse_with_unit(text.gather(rest), quantity)
+    unit[rest] = np.where(named >= 0, named, unit[rest])
+    return Numbers(number, unit, rest[np.isnan(number[rest])])
+
+
+def _commas_to_points(text: pl.Series, is_comma: npt.NDArray[np.bool_]) -> pl.Series:
+    frame = pl.DataFrame({"text": text, "is_comma": is_comma})
+    both = pl.col("text").str.contains(",", literal=True) & pl.col("text").str.contains(".", literal=True)
+    point = pl.col("text").str.replace(",", ".", literal=True)
+    # A point in a file of decimal commas would be a thousands separator: left as it is, it cannot pass.
+    left = pl.when(both).then(pl.lit("?") + pl.col("text")).otherwise(point)
+    return frame.select(pl.when("is_comma").then(left).otherwise("text")).to_series()
+
+
+def _parse_with_unit(text: pl.Series, quantity: Quantity) -> tuple[Floats, Ints]:
+    # A minus sign proper, as some programs write it, is a minus.
+    parts = text.str.replace("−", "-", literal=True).str.extract_groups(_NUMBER_AND_UNIT).struct.unnest()
+    number, unit_text = parts.get_columns()
+    bare = (
+        text.str.replace("−", "-", literal=True).cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy()
+    )
+    by_key = quantity.by_key()
+    index = {unit.symbol: position for position, unit in enumerate(quantity.units)}
+    known = {
+        written: index[by_key[unit_key(written)].symbol]
+        for written in unit_text.unique().drop_nulls()
+        if unit_key(written) in by_key
+    }
+    named = unit_text.replace_strict(known, default=None, return_dtype=pl.Int64).fill_null(-1).to_numpy()
+    value = number.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().copy()
+    value[(named < 0) | ~np.isfinite(value)] = np.nan
+    plain = np.isfinite(bare) & np.isnan(value)
+    value[plain] = bare[plain]
+    return value, np.where(plain, -1, named)
+
+
+_ISO_DATE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}$"
+_ISO_MINUTE = r"^[0-9]{4}-[0-9]{2}-[0-9]{2}[ T][0-9]{2}:[0-9]{2}$"
+_CLOCK = (
+    r"(?:[ T]+(?P<h>[0-9]{1,2}):(?P<n>[0-9]{2})(?::(?P<s>[0-5][0-9](?:[.,][0-9]{1,9})?))?"
+    r"\s*(?:[zZ]|[+-][0-9]{2}(?::?[0-9]{2})?)?)?$"
+)
+_ISO_ANY = r"^(?P<y>[0-9]{4})-(?P<m>[0-9]{2})-(?P<d>[0-9]{2})" + _CLOCK
+_ORDERED = {
+    "dmy": r"^(?P<d>[0-9]{1,2})[/.-](?P<m>[0-9]{1,2})[/.-](?P<y>[0-9]{4})" + _CLOCK,
+    "mdy": r"^(?P<m>[0-9]{1,2})[/.-](?P<d>[0-9]{1,2})[/.-](?P<y>[0-9]{4})" + _CLOCK,
+}
+
+
+def parse_when(text: pl.Series, date_order: str) -> tuple[pl.Series, pl.Series, Ints]:
+    """Read a column of dates and times: the moment as its clock showed it, whether it has a time, failures.
+
+    ISO 8601 in its extended form, and dates like 14/09/2025 when `date_order` is `dmy` or `mdy`. An
+    offset from UTC is read and dropped: a log is kept by the clock on the wall.
+    """
+    frame = pl.DataFrame({"text": text})
+    date = pl.when(pl.col("text").str.contains(_ISO_DATE)).then(
+        pl.col("text").str.to_datetime("%Y-%m-%d", strict=False, time_unit="us")
+    )
+    minute = pl.when(pl.col("text").str.contains(_ISO_MINUTE)).then(
+        pl.col("text").str.replace("T", " ").str.to_datetime("%Y-%m-%d %H:%M", strict=False, time_unit="us")
+    )
+    # Either reader of a whole column refuses one with nothing but nulls.
+    parsed = frame.select(date.alias("date"), minute.alias("minute"))
+    moment = parsed.select(pl.coalesce("date", "minute")).to_series()
+    has_time = parsed.select(pl.col("minute").is_not_null()).to_series().to_numpy().copy()
+    rest = np.flatnonzero((text.is_not_null() & moment.is_null()).to_numpy())
+    if rest.size:
+        other, other_has_time = _parse_other_when(text.gather(rest), date_order)
+        moment = moment.scatter(rest, other)
+        has_time[rest] = other_has_time
+        rest = rest[other.is_null().to_numpy()]
+    with_time = pl.Series(has_time)
+    return moment, pl.select(pl.when(moment.is_not_null()).then(with_time)).to_series(), rest
+
+
+def _parse_other_when(text: pl.Series, date_order: str) -> tuple[pl.Series, npt.NDArray[np.bool_]]:
+    patterns = [_ISO_ANY] + ([_ORDERED[date_order]] if date_order else [])
+    frame = pl.DataFrame({"text": text})
+    moments = [frame.select(_moment(pattern)).unnest("parts") for pattern in patterns]
+    moment = pl.select(pl.coalesce([each["moment"] for each in moments])).to_series()
+    has_time = pl.select(pl.coalesce([each["hour"] for each in moments])).to_series().is_not_null().to_numpy()
+    return moment, has_time
+
+
+def _moment(pattern: str) -> pl.Expr:
+    part = pl.col("text").str.extract_groups(pattern).struct
+    seconds = part.field("s").str.replace(",", ".", literal=True).fill_null("00")
+    iso = pl.format(
+        "{}-{}-{} {}:{}:{}",
+        part.field("y"),
+        part.field("m").str.zfill(2),
+        part.field("d").str.zfill(2),
+        part.field("h").fill_null("00").str.zfill(2),
+        part.field("n").fill_null("00"),
+        pl.when(seconds.str.contains(".", literal=True)).then(seconds).otherwise(seconds + ".0"),
+    )
+    moment = iso.str.to_datetime("%Y-%m-%d %H:%M:%S%.f", strict=False, time_unit="us")
+    return pl.struct(moment.alias("moment"), part.field("h").alias("hour")).alias("parts")
+
+
+def parse_words(
+    text: pl.Series, words: Mapping[str, object], dtype: type[pl.DataType]
+) -> tuple[pl.Series, Ints]:
+    """Read a column of choice words: `words` maps each `plain_word` to its value. Gives values, failures."""
+    plain = pl.DataFrame({"text": text}).select(_plain_word(pl.col("text"))).to_series()
+    value = plain.replace_strict(dict(words), default=None, return_dtype=dtype)
+    return value, np.flatnonzero((text.is_not_null() & value.is_null()).to_numpy())
+
+
+def _plain_word(text: pl.Expr) -> pl.Expr:
+    return text.str.to_lowercase().str.replace_all(r"[\s_-]+", " ").str.strip_chars()
+
+
+def plain_word(text: str) -> str:
+    """A choice word without case, and with spaces, hyphens and underscores alike."""
+    return str(pl.select(_plain_word(pl.lit(text))).item())
+
+
+def plain_item_key(text: pl.Expr) -> pl.Expr:
+    """An ingredient's name without case and punctuation, words one space apart; null when nothing is left."""
+    key = (
+        text.str.to_lowercase()
+        .str.replace_all(r"['’`]", "")
+        .str.replace_all(r"[^\p{L}\p{M}\p{N}]+", " ")
+        .str.strip_chars()
+    )
+    return pl.when(key != "").then(key)
