@@ -1,8 +1,7 @@
-"""Problems: everything the tool can find wrong with a season's logs, and how it says so.
+"""Problems: what is wrong with a season's logs, as records, as sentences, as CSV and as JSON.
 
-`KINDS` is the catalogue, one entry a kind; documentation, messages, exports and the report's marks
-come from it. To add a kind, add one `ProblemKind` to `_CATALOGUE` and make it with `problem(...)`.
-Knows no files and no tables: where a problem was found is told to it.
+The kinds are in `pipeline.problem_kinds`. Knows no files and no tables: where a problem was found is
+told to it.
 """
 
 from __future__ import annotations
@@ -11,11 +10,13 @@ import csv
 import io
 import json
 import unicodedata
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from dataclasses import asdict, dataclass
-from typing import Literal
+from typing import Any
 
 import polars as pl
+
+from pipeline.problem_kinds import KINDS, SEVERITIES, ProblemKind
 
 __all__ = [
     "KINDS",
@@ -33,36 +34,8 @@ __all__ = [
     "visible",
 ]
 
-Severity = Literal["unreadable", "implausible", "unusual"]
-Effect = Literal["file set aside", "row set aside", "row used", "nothing set aside"]
-
-SEVERITIES: Mapping[str, str] = {
-    "unreadable": "Cannot be read",
-    "implausible": "Implausible by physics",
-    "unusual": "Unusual, worth a look",
-}
-"""The three severities, worst first, with the heading each is listed under."""
-
 LONGEST_FOUND = 80
 """How much of a cell is shown in a message; the whole cell stays in the raw tables."""
-
-
-@dataclass(frozen=True)
-class ProblemKind:
-    """One kind of problem.
-
-    `says` is the clause after the place: it may hold `{found}` and the details its maker gives.
-    `expected` and `mend` are full clauses and may hold details too. `effect` says what becomes of
-    the row or file.
-    """
-
-    code: str
-    severity: Severity
-    title: str
-    says: str
-    expected: str
-    mend: str
-    effect: Effect = "row set aside"
 
 
 @dataclass(frozen=True)
@@ -93,293 +66,6 @@ PROBLEM_SCHEMA: dict[str, type[pl.DataType]] = {
     "batch": pl.String,
     "message": pl.String,
 }
-
-_CATALOGUE = (
-    # --- files that cannot be read
-    ProblemKind(
-        "cannot_open",
-        "unreadable",
-        "a file that cannot be opened",
-        "cannot be opened ({found})",
-        "a file that you may read",
-        "check that the file is there and that you are allowed to read it",
-        "file set aside",
-    ),
-    ProblemKind(
-        "not_text",
-        "unreadable",
-        "a file that is not text",
-        "is not text: {found}",
-        "a CSV file, which any text editor can open",
-        "open it in the program that wrote it and save it as CSV (UTF-8)",
-        "file set aside",
-    ),
-    ProblemKind(
-        "mixed_encoding",
-        "unreadable",
-        "broken characters",
-        "holds bytes that are not {encoding} text: {found}",
-        "one encoding through the whole file",
-        "open the file in a text editor, retype that line and save it as UTF-8",
-        "file set aside",
-    ),
-    ProblemKind(
-        "not_csv",
-        "unreadable",
-        "a spreadsheet or packed file",
-        "is {found}, which is not read",
-        "plain text: .csv or .tsv",
-        "save it as CSV (UTF-8) beside the other logs",
-        "file set aside",
-    ),
-    ProblemKind(
-        "unknown_header",
-        "unreadable",
-        "a header that fits no kind of log",
-        "has a header that fits no kind of log: {found}{hint}",
-        "{kinds}",
-        "correct the column names in the first line",
-        "file set aside",
-    ),
-    ProblemKind(
-        "two_kinds",
-        "unreadable",
-        "a header that fits two kinds of log",
-        "has a header that fits two kinds of log, {kinds}: {found}",
-        "the columns of one kind of log",
-        "keep the two kinds in two files, or rename the column that does not belong",
-        "file set aside",
-    ),
-    ProblemKind(
-        "duplicate_column",
-        "unreadable",
-        "a column named twice",
-        "names a column twice: {found}",
-        "each column once (capitals, spaces, hyphens and underscores make no difference)",
-        "rename or remove one of the two",
-        "file set aside",
-    ),
-    ProblemKind(
-        "unknown_header_unit",
-        "unreadable",
-        "an unknown unit in the header",
-        '"{found}" names a unit that is not known for {quantity}',
-        "one of {units}",
-        "correct the unit between the square brackets",
-        "file set aside",
-    ),
-    ProblemKind(
-        "mixed_decimals",
-        "unreadable",
-        "decimal points and decimal commas in one file",
-        "writes decimals in two ways: {found}",
-        "decimal points through the whole file, or decimal commas",
-        "find which of the two is meant and write all numbers that way",
-        "file set aside",
-    ),
-    # --- rows that cannot be read
-    ProblemKind(
-        "broken_quotes",
-        "unreadable",
-        "a quote that is not closed, or closed too early",
-        "has a double quote that does not close or stands inside a cell: {found}",
-        'a cell with quotes written "like this", and a quote within it doubled: "a 5"" pipe"',
-        "close the quote, double it, or take it out",
-    ),
-    ProblemKind(
-        "cell_too_long",
-        "unreadable",
-        "a cell too long for any log",
-        "has a cell of more than {limit:,} characters",
-        "cells of a line or two",
-        "look for a double quote that was never closed, or take the text out",
-    ),
-    ProblemKind(
-        "ragged_row",
-        "unreadable",
-        "a row with too many or too few cells",
-        "has {cells} cells where the header has {columns}: {found}",
-        "as many cells as the header has columns, empty ones included",
-        "look for a delimiter too many or too few; put a text that holds one in double quotes",
-    ),
-    ProblemKind(
-        "missing_value",
-        "unreadable",
-        "a value that is needed is missing",
-        "is empty{hint}",
-        "{expected}",
-        "write it in, or take the row out",
-    ),
-    ProblemKind(
-        "not_a_number",
-        "unreadable",
-        "not a number",
-        '"{found}" is not a number{hint}',
-        "{expected}",
-        "write the number, with its unit after it if it is not in {unit}; leave the cell empty if it was "
-        "not measured",
-    ),
-    ProblemKind(
-        "thousands_separator",
-        "unreadable",
-        "a number with thousands separators",
-        '"{found}" can be read in two ways{hint}',
-        "a number without thousands separators, with one decimal {mark} at most",
-        "write it without thousands separators",
-    ),
-    ProblemKind(
-        "unknown_unit",
-        "unreadable",
-        "an unknown unit",
-        '"{found}" has a unit that is not known for {quantity}{hint}',
-        "one of {units}",
-        "correct the unit",
-    ),
-    ProblemKind(
-        "unknown_word",
-        "unreadable",
-        "a word that is not one of the choices",
-        '"{found}" is not known here{hint}',
-        "one of {words}",
-        "write one of these words",
-    ),
-    ProblemKind(
-        "not_a_date",
-        "unreadable",
-        "not a date",
-        '"{found}" is not a date{hint}',
-        "a date like 2025-09-14, or with the time 2025-09-14 08:30",
-        "write year-month-day",
-    ),
-    ProblemKind(
-        "date_order_unknown",
-        "unreadable",
-        "a date whose order is not known",
-        '"{found}" does not say which is the day and which the month',
-        "a date like 2025-09-14",
-        'write year-month-day, or set date_order = "dmy" (or "mdy") in season.toml for all logs',
-    ),
-    # --- rows that cannot be true
-    ProblemKind(
-        "out_of_range",
-        "implausible",
-        "a value outside the plausible range",
-        '"{found}" is not a plausible {quantity}{hint}',
-        "{range}",
-        "check the number and its unit",
-    ),
-    ProblemKind(
-        "score_off_scale",
-        "implausible",
-        "a score off its scale",
-        '"{found}" is off the scale of {attribute}',
-        "{low} to {high}",
-        "correct the score, or say the scale in the header, as in {attribute} [0-15]",
-    ),
-    # --- things that are used but worth a look
-    ProblemKind(
-        "empty_file",
-        "unusual",
-        "an empty file",
-        "is empty",
-        "a header line and rows below it",
-        "fill it in or take it away",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "no_rows",
-        "unusual",
-        "a header without rows",
-        "has a header but no rows",
-        "one row a thing measured or done",
-        "fill it in or take it away",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "windows_1252",
-        "unusual",
-        "a file in Windows-1252",
-        "is not UTF-8 and was read as Windows-1252",
-        "UTF-8",
-        "look whether its accented letters came out right; save it as UTF-8",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "link_not_followed",
-        "unusual",
-        "a symbolic link",
-        "is a symbolic link and was not followed",
-        "files that are in the folder themselves",
-        "put a copy of the file into the folder if it belongs to the season",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "unknown_column",
-        "unusual",
-        "a column that the format does not know",
-        '"{found}" is not a column of a {kind}{hint}; its text is kept but not used',
-        "the columns of the log format",
-        "correct the name if it is one of them",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "attribute_not_numeric",
-        "unusual",
-        "a column of a tasting sheet without scores",
-        '"{found}" holds no numbers, so it is no attribute; its text is kept but not used',
-        "scores, in a column that is not one of the sheet's own",
-        "use `descriptors` or `note` for words",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "unit_ignored",
-        "unusual",
-        "a unit on a column that has none",
-        '"{found}" has a unit, but the column holds no quantity',
-        "a column name without square brackets",
-        "take the square brackets out",
-        "nothing set aside",
-    ),
-    ProblemKind(
-        "not_measured",
-        "unusual",
-        "a measurement that is usually there is missing",
-        "is empty: {step} rows usually have it",
-        "a measurement",
-        "write it in if it was taken; figures that need it say not measured",
-        "row used",
-    ),
-    ProblemKind(
-        "cut_undecided",
-        "unusual",
-        "a jar whose cut is not decided",
-        "is empty: the cut of this jar is not decided yet",
-        "one of {words}",
-        "write the cut in when it is decided; until then the jar is in no cut",
-        "row used",
-    ),
-    ProblemKind(
-        "column_not_for_step",
-        "unusual",
-        "a value in a column that the step does not use",
-        '"{found}" is not used: {step} rows have no such value',
-        "an empty cell",
-        "check that the value stands in the right column and row",
-        "row used",
-    ),
-    ProblemKind(
-        "unknown_ingredient",
-        "unusual",
-        "an ingredient that is in no list",
-        '"{found}" is in no ingredient list, so its extract is not known{hint}',
-        "a name from the built-in catalogue or from your own ingredient list",
-        "correct the name, or add it with its extract to an ingredient list",
-        "row used",
-    ),
-)
-
-KINDS: Mapping[str, ProblemKind] = {kind.code: kind for kind in _CATALOGUE}
-"""Every kind of problem by its code, in the order in which they are listed (worst first)."""
 
 # Direction marks and zero-width characters can make a message read as what it is not.
 _UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -418,7 +104,7 @@ def problem(
     column: str | None = None,
     found: str | None = None,
     batch: str | None = None,
-    **details: object,
+    **details: Any,
 ) -> Problem:
     """Make the problem of kind `code` found in `file`.
 

@@ -8,9 +8,10 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.diagnose import number_failure, range_failure, when_failure, word_failure
-from pipeline.logs.fields import CUTS, Field, Need, Step
+from pipeline.logs.fields import CUTS, Field
 from pipeline.logs.header import nearest
 from pipeline.logs.sheet import Bools, Details, Sheet
+from pipeline.logs.steps import Need, Step
 from pipeline.logs.values import Floats, Ints, Numbers, parse_when, parse_words, plain_item_key, plain_word
 
 __all__ = ["check_ingredients", "check_needs", "check_steps", "typed_columns"]

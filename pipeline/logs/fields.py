@@ -12,6 +12,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
+from pipeline.logs.steps import BATCH_STEPS, CASK_STEPS, Need, Step, all_of
 from pipeline.logs.units import QUANTITIES, Quantity, Unit
 
 __all__ = [
@@ -67,39 +68,6 @@ class Field:
         return None if self.quantity is None else QUANTITIES[self.quantity]
 
 
-Alternative = tuple[str, ...]
-Need = tuple[Alternative, ...]
-
-
-def _all_of(*columns: str) -> tuple[Need, ...]:
-    return tuple(((column,),) for column in columns)
-
-
-_VOLUME_OR_MASS: Need = (("volume",), ("mass",))
-
-
-@dataclass(frozen=True)
-class Step:
-    """One step of a log.
-
-    `needs`: each entry is a choice of alternatives, each a set of columns; without one of them the row
-    cannot be used. `expects`: usually measured; without it the row is used and the figure is not
-    measured. `may_have`: used when it is there.
-    """
-
-    name: str
-    says: str
-    needs: tuple[Need, ...] = ()
-    expects: tuple[str, ...] = ()
-    may_have: tuple[str, ...] = ()
-
-    @cached_property
-    def columns(self) -> frozenset[str]:
-        """Every column the step makes use of, besides those that any row may have."""
-        needed = {column for need in self.needs for option in need for column in option}
-        return frozenset(needed | set(self.expects) | set(self.may_have))
-
-
 @dataclass(frozen=True)
 class FileKind:
     """One kind of file: how its header tells it, what a row is, its columns and steps."""
@@ -129,100 +97,6 @@ _LOGS = (BATCH_LOG, CASK_LOG)
 _PANELS = (TASTING_SHEET, DIFFERENCE_TEST)
 _POURS = (TASTING_SHEET, TASTING_KEY)
 
-_BATCH_STEPS = (
-    Step("recipe", "what this batch is meant to be", _all_of("item"), (), ()),
-    Step("grain", "a mashed ingredient", _all_of("item", "mass"), (), ("price", "lot")),
-    Step(
-        "sugar",
-        "a fermentable that is not mashed: sugar, syrup, honey, fruit juice",
-        (*_all_of("item"), (("mass",), ("volume", "gravity"))),
-        (),
-        ("price", "lot", "temperature"),
-    ),
-    Step("mash", "a mash rest", _all_of("temperature", "minutes"), (), ("volume", "item", "ph")),
-    Step("sparge", "sparge liquor added", _all_of("volume"), (), ("temperature",)),
-    Step(
-        "runnings",
-        "last runnings, when sparging stopped",
-        _all_of("gravity"),
-        (),
-        ("temperature", "volume"),
-    ),
-    Step(
-        "wort",
-        "wort run into the fermenter from one mash",
-        _all_of("volume", "gravity"),
-        (),
-        ("temperature", "ph"),
-    ),
-    Step("yeast", "yeast pitched", _all_of("item"), (), ("mass", "temperature", "price")),
-    Step(
-        "wash",
-        "a look at the fermenter; the first is the original gravity, the last before the first charge the "
-        "final one",
-        _all_of("gravity"),
-        (),
-        ("volume", "temperature", "ph"),
-    ),
-    Step(
-        "charge",
-        "liquid put in the still",
-        _all_of("run", "item", "volume"),
-        (),
-        ("source", "strength", "gravity", "temperature"),
-    ),
-    Step(
-        "collect",
-        "a jar or vessel filled off the still",
-        _all_of("run"),
-        ("cut", "volume", "strength"),
-        ("item", "spout", "temperature", "minutes", "lot"),
-    ),
-    Step(
-        "residue",
-        "what was left in the still (pot ale, spent lees)",
-        _all_of("run", "volume"),
-        (),
-        ("strength", "temperature"),
-    ),
-    Step(
-        "dilute",
-        "water added to a lot",
-        (*_all_of("source"), _VOLUME_OR_MASS),
-        (),
-        ("temperature", "lot"),
-    ),
-    Step(
-        "gauge",
-        "a lot measured again",
-        (*_all_of("source"), _VOLUME_OR_MASS),
-        ("strength",),
-        ("temperature",),
-    ),
-    Step(
-        "discard",
-        "a lot, or some of it, thrown away or put to other use",
-        _all_of("source"),
-        (),
-        ("volume",),
-    ),
-)
-
-_CASK_STEPS = (
-    Step(
-        "fill",
-        "spirit put into the cask",
-        (*_all_of("source"), _VOLUME_OR_MASS),
-        ("strength",),
-        ("temperature",),
-    ),
-    Step("top up", "more spirit put into it", (_VOLUME_OR_MASS,), (), ("source", "strength", "temperature")),
-    Step("gauge", "the cask measured again", (_VOLUME_OR_MASS,), ("strength",), ("temperature",)),
-    Step("draw", "a sample or a part taken out", _all_of("volume"), (), ("mass", "strength", "temperature")),
-    Step("bottle", "bottled", _all_of("volume"), ("strength",), ("mass", "temperature")),
-    Step("empty", "nothing left in it", (), (), ("volume", "mass", "strength", "temperature")),
-)
-
 KINDS_OF_FILE: Mapping[str, FileKind] = {
     kind.name: kind
     for kind in (
@@ -232,9 +106,9 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`step` and `batch`, or `step` and a file name that is the batch",
             "one batch, or many",
             "one thing measured or done",
-            needs=_all_of("batch", "step"),
+            needs=all_of("batch", "step"),
             any_row=("batch", "when", "step", "vessel", "by", "note"),
-            steps=_BATCH_STEPS,
+            steps=BATCH_STEPS,
             named_by_file="batch",
         ),
         FileKind(
@@ -243,13 +117,13 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`cask` and `step`",
             "one cask, or many",
             "one thing measured or done to a cask",
-            needs=_all_of("cask", "step"),
+            needs=all_of("cask", "step"),
             # What a cask is may stand on every row of it, as a person copies it down a sheet.
             any_row=(
                 *("cask", "when", "step", "wood", "toast", "char", "capacity", "place", "previous"),
                 *("item", "note"),
             ),
-            steps=_CASK_STEPS,
+            steps=CASK_STEPS,
         ),
         FileKind(
             TASTING_SHEET,
@@ -257,7 +131,7 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`assessor` and `sample`",
             "one session, or many",
             "one assessor's scores for one pour, or (with `attribute` and `score`) one score",
-            needs=_all_of("session", "assessor", "sample"),
+            needs=all_of("session", "assessor", "sample"),
             named_by_file="session",
         ),
         FileKind(
@@ -266,7 +140,7 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`session`, `sample` and one of `batch`, `cask`, `lot`, without `assessor`",
             "one session, or many",
             "what one blind code was",
-            needs=(*_all_of("session", "sample"), (("batch",), ("cask",), ("lot",))),
+            needs=(*all_of("session", "sample"), (("batch",), ("cask",), ("lot",))),
         ),
         FileKind(
             DIFFERENCE_TEST,
@@ -274,7 +148,7 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`assessor` and `correct`",
             "one set of triangle, duo-trio or paired trials, or many",
             "one assessor's answer",
-            needs=_all_of("session", "assessor", "test", "correct"),
+            needs=all_of("session", "assessor", "test", "correct"),
             named_by_file="session",
         ),
         FileKind(
@@ -283,7 +157,7 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
             "`ingredient` and `extract`",
             "the distiller's own malt analyses; they override the built-in catalogue",
             "one ingredient",
-            needs=_all_of("ingredient", "extract"),
+            needs=all_of("ingredient", "extract"),
         ),
     )
 }
@@ -323,7 +197,7 @@ FIELDS: tuple[Field, ...] = (
         "word",
         "what was done or measured",
         "wort",
-        words=tuple(step.name for step in _BATCH_STEPS),
+        words=tuple(step.name for step in BATCH_STEPS),
         becomes=("step",),
     ),
     Field(
@@ -332,7 +206,7 @@ FIELDS: tuple[Field, ...] = (
         "word",
         "what was done or measured",
         "fill",
-        words=tuple(step.name for step in _CASK_STEPS),
+        words=tuple(step.name for step in CASK_STEPS),
         becomes=("step",),
     ),
     _text("run", (BATCH_LOG,), "the distillation within the batch", "strip 1"),

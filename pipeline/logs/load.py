@@ -153,9 +153,10 @@ _VALUE_TABLE = {
 
 @dataclass(frozen=True)
 class LogFrames:
-    """Every log of a season: `files`, `cells` as written by kind of file, `values` typed by table, `problems`.
+    """Every log of a season.
 
-    A cell of `cells` is the text that stood there (null: blank). `values` hold only usable rows.
+    `files` has a row a file; `cells` the text that stood there, by kind of file (null: blank); `values` the
+    usable rows typed, by table; `problems` what is wrong.
     """
 
     files: pl.DataFrame

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -151,12 +153,10 @@ def _mark_off_scale(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
     ]
 
 
-def _score_problem(sheet: Sheet, row: dict[str, object], code: str, details: dict[str, object]) -> Problem:
-    sheet.row_is_bad[int(str(row["row"]))] = True
-    file = sheet.files[int(str(row["file_id"]))]
-    column = str(row["column"])
+def _score_problem(sheet: Sheet, row: Mapping[str, Any], code: str, details: Mapping[str, Any]) -> Problem:
+    sheet.row_is_bad[row["row"]] = True
+    file = sheet.files[row["file_id"]]
+    column = row["column"]
     if column == "score" and file.header is not None:
         column = file.header.written("score")
-    return problem(
-        code, file.name, line=int(str(row["line"])), column=column, found=str(row["text"]), **details
-    )
+    return problem(code, file.name, line=row["line"], column=column, found=row["text"], **details)

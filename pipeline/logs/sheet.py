@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -22,7 +23,7 @@ from pipeline.problems import KINDS, Problem, problem
 __all__ = ["Failure", "Sheet"]
 
 Bools = npt.NDArray[np.bool_]
-Details = Mapping[str, object]
+Details = Mapping[str, Any]
 
 
 @dataclass(frozen=True)

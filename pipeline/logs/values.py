@@ -43,7 +43,8 @@ class Numbers:
         """The numbers converted linearly to the quantity's default unit."""
         factors = np.array([unit.factor for unit in quantity.units])
         zeros = np.array([unit.zero for unit in quantity.units])
-        return (self.number - zeros[self.unit]) * factors[self.unit]
+        converted: Floats = (self.number - zeros[self.unit]) * factors[self.unit]
+        return converted
 
     def out_of_range(self, quantity: Quantity) -> Ints:
         """Rows whose number is outside the plausible range of the quantity."""
