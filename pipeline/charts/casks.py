@@ -1,0 +1,73 @@
+"""Casks: what they lost and how their strength moved. Draws only."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from pipeline.charts.theme import LIGHT, Palette, series_scales
+from pipeline.charts.titles import axis_title
+
+ROW_HEIGHT = 24
+STRENGTH_SIGNS = ("at fill", "last measured")
+
+
+def cask_loss(casks: pl.DataFrame, palette: Palette = LIGHT) -> alt.Chart:
+    """Share of its alcohol each cask loses a year, coloured and shaped by wood.
+
+    `casks`: `cask_label` (in the order to show), `wood` (at most eight), `loss_frac_per_year`, `loss_text`.
+    """
+    order = casks["cask_label"].to_list()
+    colour, shape = series_scales(casks["wood"].unique(maintain_order=True).to_list(), palette)
+    title = axis_title("wood")
+    chart: alt.Chart = (
+        alt.Chart(casks, width="container", height=ROW_HEIGHT * max(len(order), 1))
+        .mark_point(size=80)
+        .encode(
+            x=alt.X(
+                "loss_frac_per_year:Q",
+                title=axis_title("loss_frac_per_year"),
+                axis=alt.Axis(format="~%"),
+                scale=alt.Scale(zero=True, nice=True),
+            ),
+            y=alt.Y("cask_label:N", sort=order, title=None),
+            color=alt.Color("wood:N", title=title, scale=colour, legend=alt.Legend(columns=3)),
+            shape=alt.Shape("wood:N", title=title, scale=shape, legend=alt.Legend(columns=3)),
+            tooltip=[
+                alt.Tooltip("cask_label:N", title="cask"),
+                alt.Tooltip("loss_text:N", title="lost"),
+                alt.Tooltip("wood:N", title=title),
+            ],
+        )
+    )
+    return chart
+
+
+def cask_strength(strengths: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
+    """Strength of each cask at its fill and when it was last measured, joined by a line.
+
+    `strengths`: one row a cask and moment: `cask_label`, `sign` ('at fill', 'last measured'),
+    `strength_pct_vol` (at 20 degC), `strength_text`; `fill_abv_pct_vol` and `last_abv_pct_vol` for the line.
+    """
+    order = strengths["cask_label"].unique(maintain_order=True).to_list()
+    y = alt.Y("cask_label:N", sort=order, title=None)
+    x_scale = alt.Scale(zero=False, nice=True, padding=8)
+    signs = list(STRENGTH_SIGNS)
+    base = alt.Chart(strengths)
+    line = base.mark_rule(color=palette.grid, strokeWidth=2).encode(
+        x=alt.X("fill_abv_pct_vol:Q", scale=x_scale), x2="last_abv_pct_vol:Q", y=y
+    )
+    points = base.mark_point().encode(
+        x=alt.X("strength_pct_vol:Q", title="Strength (%vol at 20 °C)", scale=x_scale),
+        y=y,
+        color=alt.Color(
+            "sign:N", title=None, scale=alt.Scale(domain=signs, range=[palette.muted, palette.carried])
+        ),
+        shape=alt.Shape("sign:N", title=None, scale=alt.Scale(domain=signs, range=["stroke", "circle"])),
+        tooltip=[
+            alt.Tooltip("cask_label:N", title="cask"),
+            alt.Tooltip("sign:N", title="when"),
+            alt.Tooltip("strength_text:N", title="strength"),
+        ],
+    )
+    return alt.LayerChart(layer=[line, points], width="container", height=ROW_HEIGHT * max(len(order), 1))

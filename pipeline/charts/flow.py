@@ -1,0 +1,38 @@
+"""Where the alcohol went: one bar a step from grain to cask. Draws only."""
+
+from __future__ import annotations
+
+import altair as alt
+import polars as pl
+
+from pipeline.charts.theme import FLOW_SIDES, LIGHT, Palette
+from pipeline.charts.titles import axis_title
+
+ROW_HEIGHT = 42
+
+
+def where_alcohol_went(flow: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
+    """Bars from grain to cask; what is carried on starts at zero, what is lost hangs behind.
+
+    Takes one row a step, in order: `step` (its name), `side` ('carried', 'lost' or 'stock'),
+    `bar_from_lpa` and `bar_to_lpa` (where the bar begins and ends, LPA at 20 degC) and `words` (the
+    name with its figures, printed over the bar: a narrow screen has no room beside it).
+    """
+    order = flow["step"].to_list()
+    y = alt.Y("step:N", sort=order, title=None, axis=None)
+    base = alt.Chart(flow)
+    bars = base.mark_bar(height=16, yOffset=8).encode(
+        x=alt.X("bar_from_lpa:Q", title=axis_title("lpa"), axis=alt.Axis(format=",~f")),
+        x2="bar_to_lpa:Q",
+        y=y,
+        color=alt.Color(
+            "side:N",
+            title=None,
+            scale=alt.Scale(domain=list(FLOW_SIDES), range=[palette.carried, palette.lost, palette.stock]),
+        ),
+        tooltip=[alt.Tooltip("words:N", title="step"), alt.Tooltip("side:N", title="which is")],
+    )
+    words = base.mark_text(align="left", baseline="middle", yOffset=-10, color=palette.ink).encode(
+        x=alt.value(2), y=y, text="words:N"
+    )
+    return alt.LayerChart(layer=[bars, words], width="container", height=ROW_HEIGHT * max(len(order), 1))

@@ -1,0 +1,165 @@
+"""The pieces a page is made of: text, tables, figures, sections. Plain records, no HTML."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, ClassVar
+
+import polars as pl
+
+from pipeline.charts.titles import label_of, unit_of
+from pipeline.report.text import NOT_MEASURED, column_decimals, value_text
+
+MOST_ROWS = 1000
+"""Longest table on a page; a longer one says how many rows are left off and where to get them."""
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One table cell; `flag` is a warning printed with it."""
+
+    text: str
+    numeric: bool = False
+    flag: str = ""
+
+    @property
+    def missing(self) -> bool:
+        """Whether the cell stands for something not measured."""
+        return self.text == NOT_MEASURED
+
+
+@dataclass(frozen=True)
+class Heading:
+    """A column heading: its words and, on a second line, its unit."""
+
+    label: str
+    unit: str = ""
+    numeric: bool = False
+
+
+@dataclass(frozen=True)
+class Table:
+    """A table with a caption; `columns` are dictionary names, for the section on how numbers are made."""
+
+    kind: ClassVar[str] = "table"
+    caption: str
+    headings: list[Heading]
+    rows: list[list[Cell]]
+    columns: list[str] = field(default_factory=list)
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A chart with the words that stand for it when it cannot be seen, and its table."""
+
+    kind: ClassVar[str] = "figure"
+    name: str
+    title: str
+    alt: str
+    spec: dict[str, Any]
+    note: str = ""
+
+
+@dataclass(frozen=True)
+class Figures:
+    """Small figures side by side where the page is wide."""
+
+    kind: ClassVar[str] = "figures"
+    figures: list[Figure]
+
+
+@dataclass(frozen=True)
+class Paragraphs:
+    """Plain sentences, one paragraph each."""
+
+    kind: ClassVar[str] = "paragraphs"
+    texts: list[str]
+
+
+@dataclass(frozen=True)
+class Points:
+    """A list of sentences."""
+
+    kind: ClassVar[str] = "points"
+    texts: list[str]
+
+
+@dataclass(frozen=True)
+class Terms:
+    """Words and what they mean."""
+
+    kind: ClassVar[str] = "terms"
+    entries: list[tuple[str, str]]
+
+
+@dataclass(frozen=True)
+class Folded:
+    """A block shut behind a line that opens it; print opens it."""
+
+    kind: ClassVar[str] = "folded"
+    summary: str
+    block: Table | Terms | Paragraphs
+
+
+@dataclass(frozen=True)
+class Heading3:
+    """A heading inside a section."""
+
+    kind: ClassVar[str] = "heading"
+    text: str
+
+
+Block = Table | Figure | Figures | Paragraphs | Points | Terms | Folded | Heading3
+
+
+@dataclass(frozen=True)
+class Section:
+    """A part of the page. `answer` is what a reader in a hurry wants, and stands first."""
+
+    anchor: str
+    title: str
+    answer: list[str]
+    blocks: list[Block] = field(default_factory=list)
+
+    def tables(self) -> list[Table]:
+        """All tables of the section, folded ones too."""
+        inner = [block.block if isinstance(block, Folded) else block for block in self.blocks]
+        return [block for block in inner if isinstance(block, Table)]
+
+
+def table_of(
+    frame: pl.DataFrame,
+    columns: list[str],
+    caption: str,
+    *,
+    flags: dict[str, str] | None = None,
+    note: str = "",
+) -> Table:
+    """A table of a frame's columns with headings and units from the dictionary.
+
+    `flags` maps batch names to a warning, printed beside the batch wherever it is named.
+    """
+    warnings = flags or {}
+    headings = [Heading(label_of(name), unit_of(name), frame.schema[name].is_numeric()) for name in columns]
+    decimals = {name: column_decimals(frame[name].to_list(), name) for name in columns}
+    rows = [
+        [
+            Cell(
+                value_text(value, name, decimals[name]),
+                frame.schema[name].is_numeric(),
+                warnings.get(str(value), "") if name == "batch" else "",
+            )
+            for name, value in zip(columns, row, strict=True)
+        ]
+        for row in frame.select(columns).head(MOST_ROWS).iter_rows()
+    ]
+    if frame.height > MOST_ROWS:
+        rest = f"The first {MOST_ROWS:,} of {frame.height:,} rows; the database holds them all."
+        note = f"{note} {rest}".strip()
+    return Table(caption, headings, rows, columns, note)
+
+
+def folded(table: Table) -> Folded:
+    """A table shut behind its caption and row count."""
+    return Folded(f"{table.caption} ({len(table.rows)} rows)", table)

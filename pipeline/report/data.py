@@ -1,0 +1,120 @@
+"""What a season's page reads from the database, as polars frames in the order they are shown.
+
+Every query names its columns, so that a table which changes breaks here and not in a sentence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import duckdb
+import polars as pl
+
+# A problem without a batch (a file that could not be read, a row that names none) belongs to no
+# season, so every season's page shows it: better twice than never.
+_PROBLEMS = """
+    select row.kind, row.severity, row.file, row.line, row.column_name, row.found, row.expected,
+           row.mend, row.batch, row.message
+    from problem.row as row
+    where row.batch is null
+       or row.batch not in (select batch from metric.batch)
+       or row.batch in (select batch from metric.batch where season = $season)
+    order by case row.severity when 'unreadable' then 1 when 'implausible' then 2 else 3 end,
+             row.file, row.line nulls first, row.column_name nulls first, row.kind, row.message
+"""
+
+_QUERIES = {
+    "season": "select * from metric.season where season = $season",
+    "batches": "select * from metric.batch where season = $season order by mashed_on nulls last, batch",
+    "runs": """
+        select *,
+               residue_lpa / nullif(charge_lpa, 0e0) as residue_frac,
+               gap_lpa / nullif(charge_lpa, 0e0) as gap_frac
+        from metric.run where season = $season
+        order by started_at nulls last, batch, run
+    """,
+    "cuts": "select * from metric.cut where season = $season",
+    "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
+    "scores": """
+        select * from metric.sample_score where season = $season
+        order by session, case when lower(attribute) = 'overall' then 0 else 1 end, attribute, label, sample
+    """,
+    "difference_tests": """
+        select * from metric.difference_test where season = $season
+        order by session, test, sample_a, sample_b
+    """,
+    "grain_bills": """
+        select * from metric.grain_bill where season = $season
+        order by yield_mean_lpa_per_kg desc nulls last, grain_bill
+    """,
+    "yeasts": """
+        select * from metric.yeast where season = $season
+        order by yield_mean_lpa_per_kg desc nulls last, yeast
+    """,
+    "flow": "select * from metric.flow where season = $season order by position",
+    "left_out": "select * from metric.left_out where season = $season order by batch, column_name",
+    "problems": _PROBLEMS,
+}
+
+_FILES = """
+    select path, kind, sha256, size_bytes, rows_in, rows_used, rows_set_aside
+    from raw.file order by path
+"""
+
+
+@dataclass(frozen=True)
+class SeasonData:
+    """One season's frames, named like the tables they come from."""
+
+    name: str
+    season: pl.DataFrame
+    batches: pl.DataFrame
+    runs: pl.DataFrame
+    cuts: pl.DataFrame
+    casks: pl.DataFrame
+    scores: pl.DataFrame
+    difference_tests: pl.DataFrame
+    grain_bills: pl.DataFrame
+    yeasts: pl.DataFrame
+    flow: pl.DataFrame
+    left_out: pl.DataFrame
+    problems: pl.DataFrame
+    files: pl.DataFrame
+
+    def figure(self, name: str) -> object:
+        """A value of the season's one row; None when the season has no row or it was not measured."""
+        return self.season[name][0] if self.season.height else None
+
+    def count(self, name: str) -> int:
+        """A whole number of the season's row; a season without a row has none of anything."""
+        value = self.figure(name)
+        return value if isinstance(value, int) else 0
+
+    def flags(self) -> dict[str, str]:
+        """For each batch that a problem touches, the words printed beside its name."""
+        touched = self.problems.filter(pl.col("batch").is_not_null()).group_by("batch").len()
+        return {
+            batch: "1 problem" if count == 1 else f"{count} problems" for batch, count in touched.iter_rows()
+        }
+
+
+def season_names(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """The seasons that have a page, in name order."""
+    rows = con.execute("select season from metric.season order by season").fetchall()
+    return [str(row[0]) for row in rows]
+
+
+def has_files(con: duckdb.DuckDBPyConnection) -> bool:
+    """Whether any log was read at all, usable or not."""
+    row = con.execute("select count(*) from raw.file").fetchone()
+    return row is not None and row[0] > 0
+
+
+def read_season(con: duckdb.DuckDBPyConnection, season: str) -> SeasonData:
+    """All frames of one season, in the order a page shows them."""
+    frames = {name: _frame(con, query, season) for name, query in _QUERIES.items()}
+    return SeasonData(name=season, files=pl.DataFrame(con.sql(_FILES)), **frames)
+
+
+def _frame(con: duckdb.DuckDBPyConnection, query: str, season: str) -> pl.DataFrame:
+    return pl.DataFrame(con.sql(query, params={"season": season}))

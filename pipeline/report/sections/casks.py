@@ -1,0 +1,145 @@
+"""Casks: what each holds, lost, and how its strength moved."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.charts import PAGE, cask_loss, cask_strength, to_spec
+from pipeline.report.blocks import Block, Figure, Paragraphs, Section, folded, table_of
+from pipeline.report.data import SeasonData
+from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
+from pipeline.report.text import counted, listed, value_text, with_unit
+
+MOST_CASKS_DRAWN = 80
+
+_COLUMNS = [
+    "cask",
+    "wood",
+    "toast",
+    "char",
+    "capacity_l",
+    "place",
+    "previous",
+    "filled_on",
+    "source",
+    "fill_volume_l",
+    "fill_abv_pct_vol",
+    "fill_lpa",
+    "last_on",
+    "last_volume_l",
+    "last_abv_pct_vol",
+    "last_lpa",
+    "drawn_lpa",
+    "bottled_lpa",
+    "loss_lpa",
+    "years",
+    "loss_frac_per_year",
+    "strength_change_pct_vol",
+    "state",
+]
+SHORT_TIME = (
+    "A loss per year worked out from less than a year is stretched with its errors, and the soakage into dry "
+    "wood at the fill is part of it: take these rates as rough."
+)
+
+
+def casks(data: SeasonData) -> Section:
+    """Loss and strength of every cask filled this season."""
+    if data.casks.is_empty():
+        return Section("casks", "Casks", ["No cask was filled this season."])
+    frame = _by_wood(data.casks)
+    lost = frame.filter(pl.col("loss_frac_per_year").is_not_null())
+    blocks: list[Block] = [*_loss(frame, lost), *_strength(frame)]
+    blocks.append(folded(table_of(frame, _COLUMNS, "Casks")))
+    return Section("casks", "Casks", _answer(frame, lost), blocks)
+
+
+def _by_wood(frame: pl.DataFrame) -> pl.DataFrame:
+    named = frame.with_columns(pl.col("wood").fill_null(NOT_WRITTEN))
+    keys = [(wood, natural_key(cask)) for wood, cask in named.select("wood", "cask").iter_rows()]
+    return named[sorted(range(named.height), key=keys.__getitem__)]
+
+
+def _answer(frame: pl.DataFrame, lost: pl.DataFrame) -> list[str]:
+    filled = f"{counted(frame.height, 'cask').capitalize()} filled this season."
+    if lost.is_empty():
+        return [filled, "None has been measured again since, so no loss can be given."]
+    low, high = lost["loss_frac_per_year"].min(), lost["loss_frac_per_year"].max()
+    name = "loss_frac_per_year"
+    if lost.height == 1:
+        return [filled, f"One was measured again: it lost {value_text(low, name)} % of its alcohol a year."]
+    return [
+        filled,
+        f"{lost.height} were measured again: they lost between {value_text(low, name)} and "
+        f"{value_text(high, name)} % of their alcohol a year.",
+    ]
+
+
+def _loss(frame: pl.DataFrame, lost: pl.DataFrame) -> list[Block]:
+    if lost.is_empty():
+        return []
+    drawn = pool_rare(lost.head(MOST_CASKS_DRAWN), "wood")
+    texts = [with_unit(value, "loss_frac_per_year") for value in drawn["loss_frac_per_year"]]
+    chart = drawn.select(
+        pl.col("cask").alias("cask_label"),
+        "wood",
+        "loss_frac_per_year",
+        pl.Series("loss_text", texts, dtype=pl.String),
+    )
+    said = "; ".join(f"{cask} {text}" for cask, text in zip(drawn["cask"], texts, strict=True))
+    blocks: list[Block] = [
+        Figure(
+            "cask-loss",
+            "Alcohol lost from each cask, a year",
+            f"Share of its alcohol that each cask lost a year: {said}.",
+            to_spec(cask_loss(chart, PAGE), "page"),
+            _left_off(lost.height),
+        )
+    ]
+    shortest = lost.select(pl.col("years").min()).item()
+    if shortest is not None and shortest < 1:
+        blocks.append(Paragraphs([SHORT_TIME]))
+    unmeasured = frame.filter(pl.col("loss_frac_per_year").is_null())["cask"].to_list()
+    if unmeasured:
+        blocks.append(Paragraphs([f"Loss not measured: {listed(unmeasured)}."]))
+    return blocks
+
+
+def _strength(frame: pl.DataFrame) -> list[Block]:
+    again = frame.filter(
+        pl.col("fill_abv_pct_vol").is_not_null()
+        & pl.col("last_abv_pct_vol").is_not_null()
+        & pl.col("last_on").is_not_null()
+    )
+    if again.is_empty():
+        return []
+    rows = [
+        {
+            "cask_label": cask["cask"],
+            "sign": sign,
+            "strength_pct_vol": cask[name],
+            "strength_text": with_unit(cask[name], name),
+            "fill_abv_pct_vol": cask["fill_abv_pct_vol"],
+            "last_abv_pct_vol": cask["last_abv_pct_vol"],
+        }
+        for cask in again.head(MOST_CASKS_DRAWN).iter_rows(named=True)
+        for sign, name in (("at fill", "fill_abv_pct_vol"), ("last measured", "last_abv_pct_vol"))
+    ]
+    name = "strength_change_pct_vol"
+    low, high = again[name].min(), again[name].max()
+    return [
+        Figure(
+            "cask-strength",
+            "Strength at the fill and when last measured",
+            f"Strength of {counted(again.height, 'cask')} at the fill and when last measured; the change "
+            f"runs from {value_text(low, name)} to {with_unit(high, name)}.",
+            to_spec(cask_strength(pl.DataFrame(rows), PAGE), "page"),
+            _left_off(again.height),
+        )
+    ]
+
+
+def _left_off(count: int) -> str:
+    if count <= MOST_CASKS_DRAWN:
+        return ""
+    return f"The first {MOST_CASKS_DRAWN} of {count} casks are drawn, by wood; the table has them all."

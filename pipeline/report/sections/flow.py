@@ -1,0 +1,110 @@
+"""Where the alcohol went: grain to cask, each step and each loss in litres of pure alcohol."""
+
+from __future__ import annotations
+
+import polars as pl
+
+from pipeline.charts import PAGE, to_spec, where_alcohol_went
+from pipeline.report.blocks import Block, Figure, Heading3, Section, folded, table_of
+from pipeline.report.data import SeasonData
+from pipeline.report.text import value_text, with_unit
+
+PARTS = {
+    "still house": ("flow-still-house", "From the grain to the hearts"),
+    "casks": ("flow-casks", "From the hearts to the casks"),
+}
+
+
+def where_the_alcohol_went(data: SeasonData) -> Section:
+    """The season's flow as bars, sentences and a table."""
+    title = "Where the alcohol went"
+    measured = data.flow.filter(pl.col("lpa").is_not_null())
+    if measured.is_empty():
+        sentence = "Not measured: no batch has every step from grain to hearts, so no step can be added up."
+        return Section("flow", title, [sentence])
+    blocks: list[Block] = []
+    for part, (name, heading) in PARTS.items():
+        steps = measured.filter(pl.col("part") == part)
+        if steps.height:
+            blocks += _figure(data, part, name, heading, steps)
+    columns = ["part", "label", "side", "lpa", "share_frac", "batches", "explanation"]
+    blocks.append(folded(table_of(data.flow, columns, "Where the alcohol went, step by step")))
+    return Section("flow", title, _answer(measured), blocks)
+
+
+def _figure(data: SeasonData, part: str, name: str, heading: str, steps: pl.DataFrame) -> list[Block]:
+    covered, batches = int(steps.select(pl.col("batches").max()).item()), data.batches.height
+    whole = (
+        "every batch" if covered == batches else f"{covered} of {batches} batches, those measured throughout"
+    )
+    figure = Figure(
+        name,
+        f"Litres of pure alcohol (LPA) at 20 °C, over {whole}",
+        _alt(heading, steps),
+        to_spec(where_alcohol_went(bars(steps), PAGE), "page"),
+        "Bars that start at zero were carried on to the next step; a bar hanging behind is what "
+        "was lost or set by on the way. Shares are of the first bar."
+        + (" Grain counts as the alcohol its extract could become." if part == "still house" else ""),
+    )
+    return [Heading3(heading), figure]
+
+
+def _answer(flow: pl.DataFrame) -> list[str]:
+    still_house = flow.filter(pl.col("part") == "still house")
+    lost = still_house.filter((pl.col("side") == "lost") & (pl.col("lpa") > 0)).sort(
+        ["lpa", "position"], descending=[True, False]
+    )
+    if lost.is_empty():
+        return ["No loss between grain and hearts was measured."]
+    worst = lost.row(0, named=True)
+    sentences = [f"The largest loss is “{worst['label']}”: {with_unit(worst['lpa'], 'lpa')}{_share(worst)}."]
+    following = [
+        f"“{row['label']}” ({with_unit(row['lpa'], 'lpa')})" for row in lost.slice(1, 2).iter_rows(named=True)
+    ]
+    if following:
+        sentences.append(f"Next: {' and '.join(following)}.")
+    return sentences
+
+
+def _share(row: dict[str, object]) -> str:
+    if row["share_frac"] is None:
+        return ""
+    return f", {value_text(row['share_frac'], 'share_frac')} % of what the grain could have given"
+
+
+def _alt(heading: str, flow: pl.DataFrame) -> str:
+    steps = [
+        f"{row['label']} {with_unit(row['lpa'], 'lpa')} ({row['side']})" for row in flow.iter_rows(named=True)
+    ]
+    return f"{heading}, one bar a step. " + "; ".join(steps) + "."
+
+
+def bars(flow: pl.DataFrame) -> pl.DataFrame:
+    """The flow with the place of each bar: geometry of the picture, not a figure of the season.
+
+    What is carried starts at zero. What is lost or set by hangs down from where the last bar ended, so
+    that the eye falls step by step to the next amount carried. A negative loss (more came out than
+    went in, within error) points the other way.
+    """
+    rows, level = [], 0.0
+    for row in flow.iter_rows(named=True):
+        amount = row["lpa"]
+        if row["side"] == "carried":
+            start, end, level = 0.0, amount, amount
+        else:
+            start, end, level = level - amount, level, level - amount
+        rows.append(
+            {
+                "step": row["label"],
+                "side": row["side"],
+                "bar_from_lpa": min(start, end),
+                "bar_to_lpa": max(start, end),
+                "words": f"{row['label']}: {with_unit(amount, 'lpa')}{_share_text(row)}",
+            }
+        )
+    return pl.DataFrame(rows)
+
+
+def _share_text(row: dict[str, object]) -> str:
+    share = row["share_frac"]
+    return "" if share is None else f", {value_text(share, 'share_frac')}\u00a0%"

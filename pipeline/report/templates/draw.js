@@ -1,0 +1,39 @@
+const OPTIONS = {
+  ast: true,
+  actions: false,
+  defaultStyle: false,
+  renderer: "svg",
+  tooltip: { theme: "season", disableDefaultStyle: true },
+  loader: { load: () => Promise.reject(new Error("this page loads nothing")) },
+};
+
+function draw(holder) {
+  const figure = holder.closest("figure");
+  const specText = document.getElementById(holder.dataset.spec).textContent;
+  return vegaEmbed(holder, JSON.parse(specText), OPTIONS).then(
+    () => { figure.dataset.state = "drawn"; },
+    (error) => {
+      figure.dataset.state = "failed";
+      holder.textContent = "This chart could not be drawn (" + error.message + "). The table below holds the same figures.";
+    },
+  );
+}
+
+function start() {
+  document.documentElement.classList.add("with-script");
+  const holders = Array.from(document.querySelectorAll(".chart[data-spec]"));
+  // One after the other: a phone stays able to scroll while the charts appear from the top down.
+  holders.reduce((before, holder) => before.then(() => draw(holder)), Promise.resolve()).then(() => {
+    document.documentElement.dataset.charts = "done";
+  });
+}
+
+let opened = [];
+window.addEventListener("beforeprint", () => {
+  opened = Array.from(document.querySelectorAll("details:not([open])"));
+  opened.forEach((details) => { details.open = true; });
+});
+window.addEventListener("afterprint", () => {
+  opened.forEach((details) => { details.open = false; });
+});
+start();

@@ -1,0 +1,187 @@
+"""What may be said: rules that turn means, intervals and counts into sentences.
+
+One rule stands behind all of them: a sentence claims no more than the interval beside it carries.
+Two groups are called different only when both have enough batches and their 95 % intervals are
+apart, which is stricter than a test at 5 %: with up to eight groups of equal batches it cries
+wolf in fewer than one season in twenty (tests/report/test_wording.py counts it). A difference is
+never called a cause.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pipeline.report.text import counted, listed, number, value_text
+
+ENOUGH_BATCHES = 3
+"""Fewer measured batches than this, and a group's interval is too loose to compare (own choice)."""
+
+MOST_GROUPS = 8
+"""Beyond this many groups, two intervals fall apart by luck too often to call anything different."""
+
+TOLD_APART = 0.05
+"""The one-sided level at which a difference test is read, as is usual in the trade's panels."""
+
+CHANCE_NAMES = {"triangle": "one in three", "duo-trio": "one in two", "paired": "one in two"}
+
+
+@dataclass(frozen=True)
+class Group:
+    """A group of batches and its mean: `low` and `high` bound the 95 % t interval (None: no interval)."""
+
+    name: str
+    count: int
+    mean: float | None
+    low: float | None
+    high: float | None
+
+
+@dataclass(frozen=True)
+class Clear:
+    """A group whose interval lies wholly above another's."""
+
+    more: Group
+    less: Group
+
+
+def clear_differences(groups: list[Group]) -> list[Clear]:
+    """Pairs of groups that the intervals do tell apart, the widest gap first; empty when none."""
+    usable = [group for group in groups if _usable(group)]
+    if len(usable) > MOST_GROUPS:
+        return []
+    pairs = [
+        Clear(more, less) for more in usable for less in usable if more is not less and _apart(more, less)
+    ]
+    return sorted(pairs, key=lambda pair: (-_gap(pair), pair.more.name, pair.less.name))
+
+
+def compare_yields(groups: list[Group], kind: str, kinds: str) -> list[str]:
+    """Sentences that compare groups of batches by yield, claiming only what the intervals carry.
+
+    `kind` and `kinds` name what the groups are ('grain bill', 'grain bills').
+    """
+    measured = [group for group in groups if group.count > 0 and group.mean is not None]
+    if not measured:
+        return [f"No batch has a measured yield, so nothing can be said about {kinds}."]
+    if len(measured) == 1:
+        only = measured[0]
+        return [
+            f"Every batch with a measured yield has the same {kind} ({only.name}): "
+            "there is nothing to compare it with.",
+            mean_sentence(only),
+        ]
+    usable = [group for group in measured if _usable(group)]
+    if len(usable) < 2:
+        return [
+            f"These batches cannot tell: to compare {kinds}, at least two of them need "
+            f"{ENOUGH_BATCHES} measured batches each, and {_how_many(len(usable))}.",
+            *_too_few(measured),
+        ]
+    if len(usable) > MOST_GROUPS:
+        return [
+            f"With {len(usable)} {kinds} side by side, some would look different by luck alone, so none is "
+            "called better here; the chart and the table show them all.",
+            *_too_few(measured),
+        ]
+    return [*_verdict(usable, kind, kinds), *_too_few(measured)]
+
+
+def _verdict(usable: list[Group], kind: str, kinds: str) -> list[str]:
+    pairs = clear_differences(usable)
+    if not pairs:
+        return [
+            f"These batches cannot tell the {kinds} apart: each interval overlaps every other. That does not "
+            "mean they are the same; it means that any difference is smaller than the spread between batches "
+            "lets us see."
+        ]
+    sentences = [
+        f"Of {len(usable)} {kinds} with {ENOUGH_BATCHES} measured batches or more, the intervals keep "
+        f"{counted(len(pairs), 'pair')} apart."
+    ]
+    sentences += [
+        f"{pair.more.name} gave more than {pair.less.name}: {interval_text(pair.more)} against "
+        f"{interval_text(pair.less)}."
+        for pair in pairs[:3]
+    ]
+    if len(pairs) > 3:
+        sentences.append(f"{counted(len(pairs) - 3, 'more pair')} lie apart; the table shows the intervals.")
+    if len(pairs) < len(usable) * (len(usable) - 1) // 2:
+        sentences.append("Where intervals overlap, these batches cannot tell.")
+    sentences.append(
+        f"These batches differed; the {kind} need not be why. Batches with one {kind} may also have had "
+        "another yeast, mash or month."
+    )
+    return sentences
+
+
+def interval_text(group: Group) -> str:
+    """A group's mean with its interval and its count: `0.352 (0.341 to 0.363, 9 batches)` LPA per kg."""
+    if group.mean is None:
+        return "not measured"
+    batches = counted(group.count, "batch", "batches")
+    if group.low is None or group.high is None:
+        return f"{number(group.mean, 3)} LPA per kg ({batches}, too few for an interval)"
+    low, high = number(group.low, 3), number(group.high, 3)
+    return f"{number(group.mean, 3)} LPA per kg (95 % interval {low} to {high}, {batches})"
+
+
+def mean_sentence(group: Group) -> str:
+    """One group's mean as a sentence."""
+    return f"{group.name}: {interval_text(group)}."
+
+
+def _usable(group: Group) -> bool:
+    return group.count >= ENOUGH_BATCHES and None not in (group.mean, group.low, group.high)
+
+
+def _apart(more: Group, less: Group) -> bool:
+    return more.low is not None and less.high is not None and more.low > less.high
+
+
+def _gap(pair: Clear) -> float:
+    return (pair.more.low or 0.0) - (pair.less.high or 0.0)
+
+
+def _how_many(count: int) -> str:
+    return "only one has" if count == 1 else "none has"
+
+
+def _too_few(groups: list[Group]) -> list[str]:
+    few = [f"{group.name} ({group.count})" for group in groups if not _usable(group)]
+    return [f"Too few measured batches to compare: {listed(few)}."] if few else []
+
+
+def difference_sentence(
+    sample_a: str, sample_b: str, test: str, trials: int, correct: int, chance: float, p_value: float | None
+) -> str:
+    """What a triangle, duo-trio or paired test showed. `chance` is the share right by luck alone."""
+    if trials == 0 or p_value is None:
+        return f"{sample_a} and {sample_b}: no trial of the {test} test could be used."
+    tally = f"{correct} of {trials} right in a {test} test, where luck alone gives {_luck(test, chance)}"
+    if chance**trials > TOLD_APART:
+        return f"{sample_a} and {sample_b}: too few tastings to conclude anything ({tally})."
+    p_text = value_text(p_value, "p_value")
+    if p_value <= TOLD_APART:
+        return f"{sample_a} and {sample_b} were told apart: {tally} (p {p_text})."
+    return (
+        f"{sample_a} and {sample_b} were not shown to differ: {tally} (p {p_text}). That does not show they "
+        "are alike."
+    )
+
+
+def _luck(test: str, chance: float) -> str:
+    return CHANCE_NAMES.get(test, f"{number(chance * 100, 0)} % of them")
+
+
+def score_sentence(scores: int, assessors: int, samples: int) -> str:
+    """What the scores of a panel may be read for."""
+    if scores == 0:
+        return "No scores were logged this season."
+    panel = f"{counted(scores, 'score')} by {counted(assessors, 'assessor')} on {counted(samples, 'sample')}"
+    if assessors < 3:
+        return f"{panel}. Fewer than three assessors are too few to speak for anyone but themselves."
+    return (
+        f"{panel}. The dots are plain means, the lines their 95 % intervals. They do not allow for one "
+        "assessor scoring high and another low, so samples poured to different people should not be ranked "
+        "by them."
+    )
