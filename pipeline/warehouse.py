@@ -20,10 +20,12 @@ from scipy.stats import t as student_t
 from pipeline import __version__
 from pipeline.account import walk_entries
 from pipeline.dictionary import columns
-from pipeline.logs import LogFrames, load_frames, read_logs
+from pipeline.logs import LogFrames, load_raw, read_logs
+from pipeline.logs.load import ArrowStream
 from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
 from pipeline.resources import sql_dir
+from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
 from pipeline.sql_models import SCHEMAS, SqlModel, order_tables, read_models
@@ -102,11 +104,11 @@ def fill_database(
     """Make every table of the season in the empty database `con`; the problems found, worst first."""
     for schema in SCHEMAS:
         con.execute(f"create schema if not exists {schema}")
-    load_frames(con, frames)
+    load_raw(con, frames)
     _load_settings(con, settings)
     # From here on the database reads no file: a cell that names a path stays a cell.
     con.execute("set enable_external_access = false")
-    for statement in sql_macros():
+    for statement in (*sql_macros(), *_constants()):
         con.execute(statement)
     models = read_models(sql_dir())
     _run_models(con, models, _tables(con), progress)
@@ -223,6 +225,11 @@ def _load_settings(con: Connection, settings: Settings) -> None:
     _make_table(con, "raw.made_by", made_by)
 
 
+def _constants() -> Iterator[str]:
+    """Constants of the science that SQL needs, as macros without arguments."""
+    yield f"create or replace macro max_lpa_per_kg_extract() as {MAX_LPA_PER_KG_EXTRACT!r}e0"
+
+
 def _run_models(con: Connection, models: list[SqlModel], given: list[str], progress: Progress) -> None:
     by_name = {model.name: model for model in models}
     steps = {name: step for step in STEPS for name in step.makes}
@@ -245,7 +252,7 @@ def _run_step(con: Connection, step: PythonStep) -> None:
 
 
 def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
-    con.register("incoming_frame", frame)
+    con.register("incoming_frame", ArrowStream(frame))
     con.execute(f"create or replace table {name} as select * from incoming_frame")
     con.unregister("incoming_frame")
 

@@ -291,6 +291,11 @@ def _take(source: _Lot, move: _Move) -> None:
     """Draw `move.amount` from `source`: the share of its volume (or mass) that went."""
     held_l, held_kg, held_lpa = source.volume_l, source.mass_kg, source.lpa
     amount = move.amount
+    if math.isnan(held_l):
+        # The lot's content is not known: neither is what stays, nor whether it was too much.
+        source.drawn_lpa += amount.lpa
+        source.mass_kg = source.lpa = move.adjustment_lpa = move.overdrawn_l = _NAN
+        return
     drawn_frac = amount.volume_l / held_l if held_l > 0 else math.inf
     if math.isnan(drawn_frac) and held_kg > 0:
         drawn_frac = amount.mass_kg / held_kg

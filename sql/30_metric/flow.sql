@@ -5,7 +5,7 @@
 -- Grain: one row a season, part and position.
 -- From:  metric.batch, account.run, account.lot, account.move, metric.cask
 create or replace table metric.flow as
-with run_sums as (
+with recursive run_sums as (
     select
         batch,
         sum_where(charge_lpa, run_kind = 'stripping') as strip_charge_lpa,
@@ -91,6 +91,7 @@ still_house as (
     from totals
 ),
 
+-- Hearts of the batches that measured them, and the lots they went into when they were proofed down.
 hearts_lots as (
     select distinct
         batch.season,
@@ -98,27 +99,52 @@ hearts_lots as (
     from account.move as move
     inner join metric.batch as batch
         on batch.batch = move.batch
-    where move.kind = 'collect' and move.cut = 'hearts'
+    where move.kind = 'collect' and move.cut = 'hearts' and batch.hearts_lpa is not null
+    union
+    select
+        hearts_lots.season,
+        move.to_lot as lot,
+    from account.move as move
+    inner join hearts_lots
+        on hearts_lots.lot = move.from_lot
+    where move.kind = 'dilute' and move.to_lot is not null
 ),
 
 hearts_held as (
     select
         hearts_lots.season,
-        fsum(lot.lpa) as lpa,
+        fsum(coalesce(lot.lpa, 0e0)) as lpa,
     from hearts_lots
     inner join account.lot as lot
         on lot.lot = hearts_lots.lot
     group by hearts_lots.season
 ),
 
+hearts_filled as (
+    select
+        hearts_lots.season,
+        fsum(coalesce(move.lpa, 0e0)) as lpa,
+    from account.move as move
+    inner join hearts_lots
+        on hearts_lots.lot = move.from_lot
+    where move.kind in ('cask fill', 'cask top up')
+    group by hearts_lots.season
+),
+
 hearts_all as (
     select
-        season,
-        count(hearts_lpa) as batches,
-        fsum(hearts_lpa) as hearts,
-    from metric.batch
-    where hearts_lpa is not null
-    group by season
+        batch.season,
+        count(*) as batches,
+        fsum(batch.hearts_lpa) as hearts,
+        coalesce(max(hearts_held.lpa), 0e0) as held,
+        coalesce(max(hearts_filled.lpa), 0e0) as filled,
+    from metric.batch as batch
+    left join hearts_held
+        on hearts_held.season = batch.season
+    left join hearts_filled
+        on hearts_filled.season = batch.season
+    where batch.hearts_lpa is not null
+    group by batch.season
 ),
 
 cask_sums as (
@@ -132,26 +158,34 @@ cask_sums as (
     group by season
 ),
 
-casks as (
+cask_totals as (
     select
-        hearts_all.season,
-        'casks' as part,
-        hearts_all.batches,
-        hearts_all.hearts as whole,
-        unnest([
-            {position: 13, side: 'carried', node: 'all hearts', lpa: hearts_all.hearts, label: 'Hearts of every batch', explanation: 'all batches whose hearts were measured'},
-            {position: 14, side: 'stock', node: 'not in cask', lpa: coalesce(hearts_held.lpa, 0e0), label: 'Hearts not in a cask', explanation: 'still in their own vessels by the account'},
-            {position: 15, side: 'lost', node: 'proofing', lpa: hearts_all.hearts - coalesce(hearts_held.lpa, 0e0) - coalesce(cask_sums.filled, 0e0), label: 'Between hearts and cask', explanation: 'samples, proofing losses and errors of measurement'},
-            {position: 16, side: 'carried', node: 'filled', lpa: coalesce(cask_sums.filled, 0e0), label: 'Filled into casks', explanation: 'fills and top-ups as measured'},
-            {position: 17, side: 'lost', node: 'cask loss', lpa: coalesce(cask_sums.lost, 0e0), label: 'Lost from casks', explanation: 'soakage and evaporation, from the regauges'},
-            {position: 18, side: 'stock', node: 'drawn', lpa: coalesce(cask_sums.taken, 0e0), label: 'Drawn and bottled', explanation: 'samples and bottlings: moved, not lost'},
-            {position: 19, side: 'carried', node: 'in cask', lpa: coalesce(cask_sums.filled, 0e0) - coalesce(cask_sums.lost, 0e0) - coalesce(cask_sums.taken, 0e0), label: 'In casks today', explanation: 'at the last measurement of each cask'}
-        ], recursive := true),
+        hearts_all.*,
+        coalesce(cask_sums.filled, 0e0) - hearts_all.filled as filled_from_others,
+        coalesce(cask_sums.lost, 0e0) as lost,
+        coalesce(cask_sums.taken, 0e0) as taken,
     from hearts_all
-    left join hearts_held
-        on hearts_held.season = hearts_all.season
     left join cask_sums
         on cask_sums.season = hearts_all.season
+),
+
+casks as (
+    select
+        season,
+        'casks' as part,
+        batches,
+        hearts as whole,
+        unnest([
+            {position: 13, side: 'carried', node: 'all hearts', lpa: hearts, label: 'Hearts of all batches', explanation: 'every batch whose hearts were measured'},
+            {position: 14, side: 'stock', node: 'not in cask', lpa: held, label: 'Hearts not in a cask', explanation: 'still in their own vessels by the account'},
+            {position: 15, side: 'lost', node: 'proofing', lpa: hearts - held - filled, label: 'Between hearts and cask', explanation: 'samples, proofing losses and errors of measurement'},
+            {position: 16, side: 'carried', node: 'filled', lpa: filled, label: 'Filled into casks', explanation: 'fills and top-ups as measured'},
+            {position: 17, side: 'added', node: 'filled from others', lpa: filled_from_others, label: 'Filled from other spirit', explanation: 'hearts not measured at the still, and spirit from elsewhere'},
+            {position: 18, side: 'lost', node: 'cask loss', lpa: lost, label: 'Lost from casks', explanation: 'soakage and evaporation, from the regauges'},
+            {position: 19, side: 'stock', node: 'drawn', lpa: taken, label: 'Drawn and bottled', explanation: 'samples and bottlings: moved, not lost'},
+            {position: 20, side: 'carried', node: 'in cask', lpa: filled + filled_from_others - lost - taken, label: 'In casks today', explanation: 'at the last measurement of each cask'}
+        ], recursive := true),
+    from cask_totals
 ),
 
 both_parts as (
@@ -174,4 +208,5 @@ select
     lpa / nullif(whole, 0e0) as share_frac,
     batches,
 from both_parts
+where side != 'added' or abs(lpa) > 1e-9
 order by season, position
