@@ -13,6 +13,8 @@ from pipeline.logs.load import (
     load_raw,
     read_logs,
 )
+from pipeline.logs.package import datapackage
+from pipeline.logs.template import write_templates
 
 __all__ = [
     "FILES_SCHEMA",
@@ -22,7 +24,9 @@ __all__ = [
     "LogSettings",
     "aliases",
     "catalogue",
+    "datapackage",
     "item_key",
     "load_raw",
     "read_logs",
+    "write_templates",
 ]

@@ -27,7 +27,7 @@ __all__ = ["Block", "ReadFile", "ReadResult", "cells_frame", "clean_block", "rea
 LONGEST_CELL = 1 << 20
 
 # Rows held as Python lists before they become a frame: bounds the memory of a big season.
-ROWS_PER_BLOCK = 200_000
+ROWS_PER_BLOCK = 20_000
 
 Progress = Callable[[str, int, int], None]
 
