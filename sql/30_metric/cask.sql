@@ -129,7 +129,7 @@ select
                     / nullif(combined.fill_lpa + if(combined.top_ups = 0, 0e0, combined.top_up_lpa), 0e0),
                     0e0
                 ),
-                1e0 / combined.years
+                1e0 / nullif(combined.years, 0e0)
             )
     end as loss_frac_per_year,
     1e2 * combined.last_lpa / nullif(combined.last_volume_l, 0e0)
