@@ -11,7 +11,9 @@ from pipeline.logs import read_logs
 from pipeline.settings import Settings
 from pipeline.warehouse import fill_database
 
-BATCH_HEADER = "batch,when,step,run,item,cut,source,lot,mass,volume,gravity,strength,spout,temperature,minutes,price"
+BATCH_HEADER = (
+    "batch,when,step,run,item,cut,source,lot,mass,volume,gravity,strength,spout,temperature,minutes,price"
+)
 
 CASK_HEADER = "cask,when,step,source,volume,strength,temperature,wood,capacity"
 

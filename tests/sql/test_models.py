@@ -1,5 +1,6 @@
 """The rules of sql/: one statement a file, headers that tell the truth, one direction, one order."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -51,7 +52,10 @@ def test_semicolons_in_texts_do_not_end_a_statement(tmp_path):
 
 def test_tables_come_after_what_they_are_made_from():
     depends = {"c": {"b"}, "b": {"a"}, "a": {"given"}, "z": set()}
-    assert order_tables(depends, {"given"}) == ["a", "b", "c", "z"] or order_tables(depends, {"given"})[0] in "az"
+    assert (
+        order_tables(depends, {"given"}) == ["a", "b", "c", "z"]
+        or order_tables(depends, {"given"})[0] in "az"
+    )
     order = order_tables(depends, {"given"})
     assert order.index("a") < order.index("b") < order.index("c")
 
@@ -78,9 +82,7 @@ def test_no_model_makes_what_a_step_in_python_makes():
 
 
 def test_every_division_is_guarded():
-    """Dividing by nothing gives infinity in this engine, not an error: only constants and counts stand bare."""
-    import re
-
+    """Dividing by nothing gives infinity in this engine, not an error: only constants stand bare."""
     bare = re.compile(r"/\s*(?!nullif\()([^\s,()]+)")
     allowed = re.compile(r"^(\d+e\d+|\d\.\d+e\d+|sqrt|'.*)$")
     for path in sorted(sql_dir().rglob("*.sql")):

@@ -1,0 +1,91 @@
+"""Each check of the account finds the mistake it is for, says where, and leaves a clean log alone."""
+
+import pytest
+
+from pipeline.problem_kinds import KINDS
+from pipeline.resources import sql_dir
+
+WASH = """
+    7, 2031-02-01 09:00, grain,  , pale malt,  , , , {grain}, ,   , , , , ,
+    7, 2031-02-01 12:00, wort,   , ,           , , ,   , 140, 1.062, , , , ,
+    7, 2031-02-01 16:10, wash,   , ,           , , ,   , 140, {original}, , , , ,
+    7, 2031-02-06 16:00, wash,   , ,           , , ,   ,    , {final}, , , , ,
+"""
+
+
+def wash(grain: float = 40, original: float = 1.062, final: float = 1.000) -> str:
+    return WASH.format(grain=grain, original=original, final=final)
+
+
+RUN = """
+    7, 2031-02-10 08:00, charge, spirit, low wines, , , , , 40, , 27, , , ,
+    7, 2031-02-10 09:00, collect,spirit, one, hearts, , , , {hearts}, , 70, , , ,
+    7, 2031-02-10 10:00, collect,spirit, two, tails,  , , , 5, , 45, , , ,
+"""
+
+BROKEN = {
+    "final_gravity_above_original": (wash(original=1.006, final=1.062), 5),
+    "mash_efficiency_above_one": (wash(grain=20), 3),
+    "extract_gap": (wash(original=1.026), 4),
+    "run_gains_alcohol": (RUN.format(hearts=21.5), 2),
+    "run_loses_alcohol": (RUN.format(hearts=5.2), 2),
+    "source_unknown": ("9, 2031-02-10, charge, spirit, feints, , fients a, , , 4, , 50, , , ,", 2),
+    "strength_above_azeotrope": ("9, 2031-02-10, collect, spirit, one, hearts, , , , 4, , 98.5, , , ,", 2),
+    "strength_between_neighbours": (
+        "\n".join(
+            f"9, 2031-02-10, collect, s, {n}, hearts, , , , 1, , {'' if n == 4 else 80 - n}, , , ,"
+            for n in range(9)
+        ),
+        6,
+    ),
+    "lot_overdrawn": (
+        """
+        9, 2031-02-10 08:00, collect, one, a, heads, , feints a, , 5, , 60, , , ,
+        9, 2031-02-12 08:00, charge, two, feints, , feints a, , , 6, , 60, , , ,
+        """,
+        3,
+    ),
+}
+
+
+@pytest.mark.parametrize("kind", BROKEN)
+def test_the_mistake_is_found_at_its_line(make_season, kind):
+    rows, line = BROKEN[kind]
+    season = make_season(rows)
+    found = [row for row in season.problems.to_dicts() if row["kind"] == kind]
+    assert [row["line"] for row in found] == [line], season.kinds()
+    assert found[0]["file"] == "batches.csv"
+    assert found[0]["expected"] in found[0]["message"]
+    assert found[0]["message"].startswith(f"batches.csv line {line}, column ")
+
+
+LOW_WINES = "7, 2031-02-09 08:00, collect, strip, , low wines, , , , 40, , 27, , , ,\n"
+
+
+@pytest.mark.parametrize("rows", [wash(), LOW_WINES + RUN.format(hearts=11.6).lstrip("\n")])
+def test_a_clean_log_raises_none_of_them(make_season, rows):
+    assert not set(make_season(rows).kinds()) & set(BROKEN)
+
+
+def test_an_unknown_source_is_offered_the_nearest_lot(make_season):
+    season = make_season(
+        """
+        9, 2031-02-10 08:00, collect, one, a, heads, , Feints A, , 5, , 60, , , ,
+        9, 2031-02-12 08:00, charge, two, feints, , fients a, , , 4, , 60, , , ,
+        """
+    )
+    assert '"Feints A"' in next(
+        row["expected"] for row in season.problems.to_dicts() if row["kind"] == "source_unknown"
+    )
+
+
+def test_a_sample_that_no_log_knows_is_found(make_season):
+    sheet = "session,assessor,sample,cask,fruit\nmarch,P1,123,C9,5\nmarch,P2,123,C9,6\n"
+    season = make_season(cask="C1, 2031-03-01, fill, 7 hearts, 10, 60, , oak, 10", files={"sheet.csv": sheet})
+    assert "sample_unknown" in season.kinds()
+
+
+def test_every_check_is_in_the_catalogue_and_tested():
+    checks = {path.stem for path in (sql_dir() / "90_check").iterdir()}
+    assert checks <= KINDS.keys()
+    assert checks == BROKEN.keys() | {"sample_unknown"}
