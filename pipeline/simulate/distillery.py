@@ -29,8 +29,8 @@ SLUDGE_FRAC = 0.015
 FORESHOTS_L = 0.4
 HEADS_JAR_L = 0.6
 TAILS_JAR_L = 1.5
-# A charge stronger than this is watered to the usual strength (24 to 28 %vol, under 30: trade magazine on
-# pot distillation, issue 73 of 2008, as the project's reference figures quote it).
+# A charge stronger than this is watered to the usual strength: 24 to 28 %vol, under 30 (common practice, no
+# source).
 STRONGEST_CHARGE_PCT_VOL = 29.0
 USUAL_CHARGE_PCT_VOL = 28.0
 # Spirit is proofed to between these for the wood (common practice, no source: 55 to 65 %vol).
@@ -119,8 +119,7 @@ def strip_batch(wash: Wash, world: World, books: Books, rng: np.random.Generator
             after,
             "discard",
             source=f"{plan.batch} wash",
-            volume_l=run.sludge.volume_l,
-            note="left with the yeast",
+            note="the rest, with the yeast",
         )
     return run
 

@@ -29,8 +29,7 @@ def swap_digits(text: str, rng: np.random.Generator) -> str | None:
         letters = list(text)
         letters[left], letters[right] = letters[right], letters[left]
         swapped.append("".join(letters))
-    # Nobody writes a number with a nought before it by a swap and leaves it so.
-    return _first_noticeable(text, [each for each in swapped if not each.startswith("0")])
+    return _first_noticeable(text, swapped)
 
 
 def slip_decimal(text: str, rng: np.random.Generator) -> str | None:
@@ -197,6 +196,9 @@ def _rows_for(page: Page, order: MistakeOrder, kind: MistakeKind) -> list[dict[s
 def _first_noticeable(text: str, candidates: Sequence[str]) -> str | None:
     right = _number(text)
     for candidate in candidates:
+        # A nought that leads, or no longer leads, would be seen at once by whoever wrote it.
+        if candidate.startswith("0") != text.startswith("0"):
+            continue
         wrong = _number(candidate)
         if right > 0 and abs(wrong - right) >= _SMALLEST_CHANGE_FRAC * right:
             return candidate
