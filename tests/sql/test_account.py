@@ -1,4 +1,4 @@
-"""The account on a few rows each: expected figures by hand, or by the science functions at the readings logged."""
+"""The account on a few rows each: expected figures by hand, or by the science functions."""
 
 import math
 
