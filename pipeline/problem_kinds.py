@@ -111,7 +111,7 @@ _CATALOGUE = (
         "unreadable",
         "an unknown unit in the header",
         '"{found}" names a unit that is not known for {quantity}',
-        "one of {units}",
+        "{units}",
         "correct the unit between the square brackets",
         "file set aside",
     ),
@@ -163,8 +163,7 @@ _CATALOGUE = (
         "not a number",
         '"{found}" is not a number{hint}',
         "{expected}",
-        "write the number, with its unit after it if it is not in {unit}; leave the cell empty if it was "
-        "not measured",
+        "write the number{unit}; leave the cell empty if it was not measured",
     ),
     ProblemKind(
         "thousands_separator",
@@ -179,7 +178,7 @@ _CATALOGUE = (
         "unreadable",
         "an unknown unit",
         '"{found}" has a unit that is not known for {quantity}{hint}',
-        "one of {units}",
+        "{units}",
         "correct the unit",
     ),
     ProblemKind(

@@ -83,14 +83,9 @@ def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
         return {column.becomes[0]: _null_for_nan(numbers.number), column.becomes[1]: unit.to_series()}
     value = numbers.in_default_unit(quantity)
     if quantity.name == "serving order":
-        broken = np.flatnonzero(value != np.round(value))
-        whole = {"expected": "a whole number", "unit": "places", "hint": " of a place in an order"}
-        sheet.mark(
-            "not_a_number",
-            broken[~np.isnan(value[broken])],
-            column.name,
-            lambda *_: ("not_a_number", whole),
-        )
+        broken = np.flatnonzero((value != np.round(value)) & ~np.isnan(value))
+        whole = {"quantity": "serving order", "range": "a whole number", "hint": ""}
+        sheet.mark("out_of_range", broken, column.name, lambda *_: ("out_of_range", whole))
         return {column.becomes[0]: _null_for_nan(np.round(value)).cast(pl.Int32, strict=False)}
     return {column.becomes[0]: _null_for_nan(value)}
 
@@ -116,20 +111,29 @@ def _null_for_nan(values: Floats) -> pl.Series:
 
 
 def check_needs(sheet: Sheet, needs: tuple[Need, ...], among: Bools, who: str) -> None:
-    """Mark the rows of `among` in which a column that `who` needs is empty."""
+    """Mark the rows of `among` in which a column is empty that they need; `who` says: "`wort` rows need"."""
     for need in needs:
         met = np.zeros_like(among)
         for option in need:
             met |= np.logical_and.reduce([sheet.is_filled(column) for column in option])
-        lacking = np.flatnonzero(among & ~met)
-        wording = {"expected": f"{_need_in_words(need)} ({who} need{'s' if who.startswith('a ') else ''} it)"}
-        column = need[0][0] if len(need) == 1 else None
-        hint = "" if column is not None else f": {_need_in_words(need)}"
-        details = {**wording, "hint": hint}
-        sheet.mark("missing_value", lacking, column or need[0][0], lambda *_, d=details: ("missing_value", d))
+        _mark_missing(sheet, need, np.flatnonzero(among & ~met), who)
 
 
-def _need_in_words(need: Need) -> str:
+def _mark_missing(sheet: Sheet, need: Need, rows: Ints, who: str) -> None:
+    column = need[0][0]
+    expected = f"{_in_words(need)} ({who} it)"
+    others = f" ({_in_words(need[1:])} would do as well)" if len(need) > 1 else ""
+
+    def details(row: int, _: str) -> tuple[str, Details]:
+        header = sheet.files[int(sheet.file_ids[row])].header
+        is_there = header is not None and column in header.positions
+        hint = others if is_there or others else " (the file has no such column)"
+        return "missing_value", {"expected": expected, "hint": hint}
+
+    sheet.mark("missing_value", rows, column, details)
+
+
+def _in_words(need: Need) -> str:
     return " or ".join(" and ".join(option) for option in need)
 
 
@@ -141,7 +145,7 @@ def check_steps(sheet: Sheet, step_of_row: pl.Series) -> None:
         among = (step_of_row == step.name).fill_null(False).to_numpy()
         if not among.any():
             continue
-        check_needs(sheet, step.needs, among, f"`{step.name}` rows")
+        check_needs(sheet, step.needs, among, f"`{step.name}` rows need")
         for name in step.expects:
             _mark_not_measured(sheet, step, name, np.flatnonzero(among & ~filled[name]))
         for name in columns:

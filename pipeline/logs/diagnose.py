@@ -26,10 +26,12 @@ def number_failure(text: str, quantity: Quantity, default: Unit, mark: str) -> D
     mark_name = "comma" if mark == "," else "point"
     if looks is not None:
         number, unit = looks["number"].strip(), looks["unit"].strip()
+        if re.fullmatch(r"[+-]?[0-9.,]+[eE][+-]?[0-9]+", text):
+            unit = ""
         if _TWO_WAYS.search(number) and not _is_plain(number, mark):
             hint = "" if mark == "," or "," not in number else " (this file's decimals are points)"
             return "thousands_separator", {"mark": mark_name, "hint": hint}
-        is_unit_strange = bool(unit) and unit_key(unit) not in quantity.by_key()
+        is_unit_strange = _is_like_a_unit(unit) and unit_key(unit) not in quantity.by_key()
         if is_unit_strange and _is_plain(number, mark) and not _mended(text):
             return "unknown_unit", _unit_words(unit, quantity)
     mended = _mended(text)
@@ -38,9 +40,13 @@ def number_failure(text: str, quantity: Quantity, default: Unit, mark: str) -> D
         hint = " (leave the cell empty for not measured)"
     return "not_a_number", {
         "hint": hint,
-        "expected": f"a number, or a number and one of {quantity.symbols()}",
-        "unit": default.symbol,
+        "expected": f"a number, or a number and {quantity.choices()}" if quantity.has_units else "a number",
+        "unit": f" in {default.symbol}, or with its unit after it" if quantity.has_units else "",
     }
+
+
+def _is_like_a_unit(text: str) -> bool:
+    return text[:1].isalpha() or text[:1] in ("%", "°", "º", "‰")
 
 
 def _is_plain(number: str, mark: str) -> bool:
@@ -58,7 +64,9 @@ def _mended(text: str) -> str | None:
 def _unit_words(unit: str, quantity: Quantity) -> dict[str, object]:
     near = nearest(unit_key(unit), quantity.by_key(), 0.6)
     hint = f" (is it {quantity.by_key()[near].symbol}?)" if near else ""
-    return {"quantity": quantity.name, "units": quantity.symbols(), "hint": hint}
+    if quantity.name == "price" and not near:
+        hint = " (the season's currency stands in season.toml)"
+    return {"quantity": quantity.name, "units": quantity.choices(), "hint": hint}
 
 
 def range_failure(column: Field, quantity: Quantity, unit: Unit, number: float) -> Diagnosis:
@@ -100,6 +108,9 @@ def when_failure(text: str, date_order: str) -> Diagnosis:
             return "not_a_date", {"hint": " (the year has two digits)"}
         order = {"dmy": "day, month, year", "mdy": "month, day, year"}.get(date_order, "")
         return "not_a_date", {"hint": f" (the settings say {order})"}
+    parts = re.fullmatch(r"([0-9]{4})[-/.]([0-9]{1,2})[-/.]([0-9]{1,2})(.*)", text, re.DOTALL)
+    if parts is not None and not text.startswith(f"{parts[1]}-{parts[2]:0>2}-{parts[3]:0>2}"):
+        return "not_a_date", {"hint": f" ({parts[1]}-{parts[2]:0>2}-{parts[3]:0>2} was perhaps meant)"}
     if re.match(r"^[0-9]{4}-[0-9]{2}-[0-9]{2}", text):
         return "not_a_date", {"hint": " (no such day or time)"}
     return "not_a_date", {}

@@ -239,4 +239,4 @@ def _header_unit(written: str, bracket: str, quantity: Quantity) -> Unit:
     unit = quantity.by_key().get(unit_key(bracket))
     if unit is not None:
         return unit
-    raise HeaderError("unknown_header_unit", written, quantity=quantity.name, units=quantity.symbols())
+    raise HeaderError("unknown_header_unit", written, quantity=quantity.name, units=quantity.choices())

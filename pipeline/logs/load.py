@@ -216,7 +216,7 @@ class _Typer:
         """Check and type all rows of one kind."""
         sheet = self._sheet(kind, cells)
         typed = typed_columns(sheet, self.settings.date_order)
-        check_needs(sheet, kind.needs, np.ones(len(sheet.text), dtype=np.bool_), f"a {kind.title}")
+        check_needs(sheet, kind.needs, np.ones(len(sheet.text), dtype=np.bool_), f"a {kind.title} needs")
         if kind.steps:
             check_steps(sheet, typed["step"])
         if kind.name == BATCH_LOG:

@@ -96,7 +96,8 @@ def _description(column: Field, header: Header) -> str:
     quantity = column.measure
     if quantity is not None:
         unit = header.units.get(column.name, quantity.default)
-        parts.append(f"a number in {unit.symbol} unless the cell names one of {quantity.symbols()}")
+        others = f" unless the cell names {quantity.choices()}" if quantity.has_units else ""
+        parts.append(f"a number in {unit.symbol}{others}")
         parts.append(f"plausible from {quantity.low:g} to {quantity.high:g} {quantity.default.symbol}")
     return "; ".join(parts)
 

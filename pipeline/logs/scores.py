@@ -129,7 +129,7 @@ def _drop_columns_of_words(sheet: Sheet, cells: pl.DataFrame) -> tuple[list[Prob
 
 
 def _mark_unread(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
-    details = {"hint": "", "expected": "a score, or an empty cell", "unit": "points"}
+    details = {"hint": "", "expected": "a score, or an empty cell", "unit": ""}
     return [
         _score_problem(sheet, row, "not_a_number", details)
         for row in cells.filter("has_failed").iter_rows(named=True)

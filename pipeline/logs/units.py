@@ -51,9 +51,15 @@ class Quantity:
         """Every accepted spelling (see `unit_key`) to its unit."""
         return {unit_key(name): unit for unit in self.units for name in (unit.symbol, *unit.also)}
 
-    def symbols(self) -> str:
+    @property
+    def has_units(self) -> bool:
+        """Whether a number of this quantity may name a unit that matters."""
+        return len(self.units) > 1
+
+    def choices(self) -> str:
         """The units as a person writes them, for a message."""
-        return ", ".join(unit.symbol for unit in self.units)
+        names = ", ".join(unit.symbol for unit in self.units)
+        return f"one of {names}" if self.has_units else names
 
 
 def unit_key(text: str) -> str:
@@ -143,7 +149,7 @@ _DURATION = Quantity(
 _PERCENT = Quantity("percentage", (Unit("%", "%", also=("percent", "pct")),), 0.0, 100.0)
 _EXTRACT = Quantity("extract", (Unit("%", "%", also=("percent", "pct")),), 0.0, 115.0)
 _PH = Quantity("pH", (Unit("pH", "pH"),), 0.0, 14.0)
-_PRICE = Quantity("price", (Unit("the season's currency (set it in season.toml)", "currency"),), 0.0, 1e9)
+_PRICE = Quantity("price", (Unit("the season's currency", "currency"),), 0.0, 1e9)
 _ORDER = Quantity("serving order", (Unit("(a whole number)", "count"),), 1.0, 10_000.0)
 
 QUANTITIES: Mapping[str, Quantity] = {

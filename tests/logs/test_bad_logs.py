@@ -1,0 +1,110 @@
+"""Every kind of problem a log can have: a broken example each, and the exact problem it makes.
+
+The examples are `tests/data/logs/bad/`, named for the kind they show; `expected.tsv` beside them says what
+must be found in each, word for word.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import re
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+import pipeline.logs
+from pipeline.logs import read_logs
+from pipeline.logs.read import LONGEST_CELL
+from pipeline.problems import KINDS
+from pipeline.settings import Settings
+
+BAD = Path(__file__).parents[1] / "data" / "logs" / "bad"
+EXAMPLES = sorted(BAD.glob("*.csv"))
+
+# Kinds whose example cannot be kept as a file in a repository; they have tests of their own below.
+MADE_HERE = {"cannot_open", "link_not_followed", "cell_too_long", "not_csv"}
+
+
+def _expected() -> dict[str, list[dict[str, str]]]:
+    by_file: dict[str, list[dict[str, str]]] = defaultdict(list)
+    with (BAD / "expected.tsv").open(encoding="utf-8", newline="") as file:
+        for row in csv.DictReader(file, delimiter="\t"):
+            by_file[row["file"]].append(row)
+    return by_file
+
+
+EXPECTED = _expected()
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_broken_example_makes_exactly_its_problems(path: Path) -> None:
+    frames = read_logs(path, Settings())
+    found = [
+        {
+            "file": path.name,
+            "rows_in": str(frames.rows_in),
+            "rows_set_aside": str(frames.rows_set_aside),
+            **{name: "" if row[name] is None else str(row[name]) for name in ("line", "column", "kind")},
+            "found": row["found"] or "",
+            "message": row["message"],
+        }
+        for row in frames.problems.sort("line", "column").iter_rows(named=True)
+    ]
+    assert found == EXPECTED[path.name]
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda path: path.stem)
+def test_broken_example_is_named_for_the_kind_it_shows(path: Path) -> None:
+    kind = path.stem.split("-")[0]
+    assert kind in {row["kind"] for row in EXPECTED[path.name]}
+
+
+def test_every_kind_of_problem_of_the_logs_has_a_broken_example() -> None:
+    sources = Path(pipeline.logs.__file__).parent.glob("*.py")
+    words = {word for path in sources for word in re.findall(r'"(\w+)"', path.read_text(encoding="utf-8"))}
+    of_logs = {code for code in KINDS if code in words}
+    shown = {path.stem.split("-")[0] for path in EXAMPLES}
+    assert of_logs - shown == MADE_HERE
+
+
+def test_spreadsheet_is_named_and_not_read(tmp_path: Path) -> None:
+    (tmp_path / "season.xlsx").write_bytes(b"PK\x03\x04")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems["message"].to_list() == [
+        "season.xlsx is a spreadsheet, which is not read. Expected plain text: .csv or .tsv. "
+        "Mend: save it as CSV (UTF-8) beside the other logs."
+    ]
+
+
+def test_symbolic_link_is_named_and_not_followed(tmp_path: Path) -> None:
+    outside = tmp_path / "outside"
+    outside.mkdir()
+    (outside / "secret.csv").write_text("batch,step,item\nB1,yeast,ale\n")
+    logs = tmp_path / "logs"
+    logs.mkdir()
+    (logs / "file.csv").symlink_to(outside / "secret.csv")
+    (logs / "folder").symlink_to(outside, target_is_directory=True)
+    frames = read_logs(logs, Settings())
+    assert frames.files.is_empty()
+    assert set(frames.problems["message"].str.split(". Expected").list.first()) == {
+        "file.csv is a symbolic link and was not followed",
+        "folder is a symbolic link and was not followed",
+    }
+
+
+def test_something_that_is_no_file_is_named(tmp_path: Path) -> None:
+    os.mkfifo(tmp_path / "pipe.csv")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems["kind"].to_list() == ["cannot_open"]
+    assert frames.problems["file"].to_list() == ["pipe.csv"]
+
+
+def test_cell_too_long_for_any_log_sets_its_row_aside(tmp_path: Path) -> None:
+    long = "x" * (LONGEST_CELL + 1)
+    (tmp_path / "log.csv").write_text(f"batch,step,item,note\nB1,yeast,ale,{long}\nB1,yeast,ale,short\n")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems["kind"].to_list() == ["cell_too_long"]
+    assert (frames.rows_in, frames.rows_set_aside) == (2, 1)
+    assert len(frames.problems["message"][0]) < 1000, "the message shows the start of the cell only"

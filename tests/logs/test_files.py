@@ -1,0 +1,206 @@
+"""Files as they come: encodings, delimiters, line ends, comments, blank lines, odd names and places."""
+
+from __future__ import annotations
+
+import codecs
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from pipeline.logs import LogFrames, read_logs
+from pipeline.settings import Settings
+
+Read = Callable[..., LogFrames]
+
+LOG = "batch,when,step,volume,gravity,note\nB1,2025-09-14,wort,400,1.062,café\nB1,2025-09-15,wash,,1.050,\n"
+NOTES = ["café", None]
+
+
+@pytest.mark.parametrize(
+    ("content", "encoding"),
+    [
+        (LOG.encode("utf-8"), "utf-8"),
+        (LOG.encode("utf-8-sig"), "utf-8-sig"),
+        (LOG.encode("utf-16"), "utf-16"),
+        (codecs.BOM_UTF16_BE + LOG.encode("utf-16-be"), "utf-16"),
+        (LOG.encode("utf-16-le"), "utf-16-le"),
+        (LOG.encode("utf-16-be"), "utf-16-be"),
+    ],
+    ids=["utf-8", "bom", "utf-16", "utf-16 big-endian", "no mark le", "no mark be"],
+)
+def test_every_encoding_of_unicode_is_read_without_a_word(read: Read, content: bytes, encoding: str) -> None:
+    frames = read(content)
+    assert frames.problems.is_empty()
+    assert frames.cells["batch_log"]["note"].to_list() == NOTES
+    assert frames.files["encoding"].to_list() == [encoding]
+
+
+def test_windows_1252_is_read_and_said(read: Read) -> None:
+    frames = read(LOG.encode("windows-1252"))
+    assert frames.problems["kind"].to_list() == ["windows_1252"]
+    assert frames.cells["batch_log"]["note"].to_list() == NOTES
+    assert frames.rows_set_aside == 0
+
+
+@pytest.mark.parametrize("delimiter", [",", ";", "\t"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_delimiters_and_line_ends(read: Read, delimiter: str, line_end: str) -> None:
+    frames = read(LOG.replace(",", delimiter).replace("\n", line_end))
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["volume_l"].to_list() == [400.0, None]
+    assert frames.values["batch_value"]["line"].to_list() == [2, 3]
+    assert frames.files["delimiter"].to_list() == [delimiter]
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t"])
+def test_decimal_commas_where_the_delimiter_is_no_comma(read: Read, delimiter: str) -> None:
+    log = "batch;step;volume;gravity;note\nB1;wort;400,5 L;1,062;1.5 h late\nB1;wash;;12,5 P;\n"
+    frames = read(log.replace(";", delimiter))
+    assert frames.problems.is_empty()
+    assert frames.files["decimal_mark"].to_list() == [","]
+    assert frames.values["batch_value"]["volume_l"].to_list() == [400.5, None]
+    assert frames.values["batch_value"]["gravity_reading"].to_list() == [1.062, 12.5]
+    assert frames.cells["batch_log"]["gravity"].to_list() == ["1,062", "12,5 P"], "text stays as written"
+
+
+def test_decimal_marks_are_a_matter_of_each_file(read: Read, tmp_path: Path) -> None:
+    (tmp_path / "comma.csv").write_text("batch;step;volume;gravity\nB1;wort;400;1,062\n")
+    (tmp_path / "point.csv").write_text("batch;step;volume;gravity\nB2;wort;400;1.062\n")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems.is_empty()
+    assert frames.files["decimal_mark"].to_list() == [",", "."]
+    assert frames.values["batch_value"]["gravity_reading"].to_list() == [1.062, 1.062]
+
+
+# RFC 4180 (2005), section 2: the examples of rules 1, 2, 5, 6 and 7 in the form of a log.
+@pytest.mark.parametrize(
+    ("cells", "read_as"),
+    [
+        ("aaa,bbb", ["aaa", "bbb"]),
+        ('"aaa","bbb"', ["aaa", "bbb"]),
+        ('"aaa","b\r\nbb"', ["aaa", "b\nbb"]),
+        ('"aaa","b""bb"', ["aaa", 'b"bb']),
+        ('"a,aa",bbb', ["a,aa", "bbb"]),
+    ],
+)
+@pytest.mark.parametrize("ending", ["\r\n", ""], ids=["line break at the end", "none"])
+def test_quotes_as_in_rfc_4180(read: Read, cells: str, read_as: list[str], ending: str) -> None:
+    frames = read(f"batch,step,item,note\r\nB1,yeast,{cells}{ending}")
+    assert frames.problems.is_empty()
+    assert frames.cells["batch_log"].select("item", "note").row(0) == tuple(read_as)
+
+
+def test_lines_are_counted_as_an_editor_shows_them(read: Read) -> None:
+    frames = read(
+        "# my log\n\nbatch,step,item,note\n# grain\n"
+        'B1,yeast,ale,"two\nlines"\n'
+        "\n,,,\n   \n"
+        "B1,yeast,lager,\n"
+        '"B1",yeast,third,"# no comment"\n'
+    )
+    assert frames.problems.is_empty()
+    assert frames.cells["batch_log"].select("line", "item").rows() == [
+        (5, "ale"),
+        (10, "lager"),
+        (11, "third"),
+    ]
+    assert frames.rows_in == 3
+
+
+def test_a_comment_may_hold_quotes_that_do_not_close(read: Read) -> None:
+    frames = read('batch,step,item\n# a 5" pipe, "unclosed\nB1,yeast,ale\nB1,yeast,"lager"\n')
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"].select("line", "item").rows() == [(3, "ale"), (4, "lager")]
+
+
+def test_a_quote_inside_a_plain_cell_is_a_letter(read: Read) -> None:
+    frames = read('batch,step,item,note\nB1,yeast,ale,a 5" pipe\nB1,yeast,lager,"and\nmore"\n')
+    assert frames.problems.is_empty()
+    assert frames.cells["batch_log"]["note"].to_list() == ['a 5" pipe', "and\nmore"]
+
+
+def test_what_a_spreadsheet_leaves_is_taken(read: Read) -> None:
+    frames = read("batch,step,item,,\nB1,yeast,ale,,\n,,,,\n,,,,\n")
+    assert frames.problems.is_empty()
+    assert frames.rows_in == 1
+
+
+def test_column_names_in_any_dress(read: Read) -> None:
+    frames = read(
+        "Session,ASSESSOR,test,Sample A,sample-b,Correct \ns,Ana,Duo_Trio,417,892,YES\ns,Ben,duo trio,1,2,0\n"
+    )
+    assert frames.problems.is_empty()
+    rows = frames.values["difference_value"].select("test", "sample_a", "sample_b", "is_correct").rows()
+    assert rows == [("duo-trio", "417", "892", True), ("duo-trio", "1", "2", False)]
+
+
+def test_a_column_the_format_does_not_know_is_kept(read: Read) -> None:
+    frames = read("batch,step,item,moon,tide\nB1,yeast,ale,full,\nB1,yeast,lager,,\n")
+    assert frames.problems["kind"].to_list() == ["unknown_column", "unknown_column"]
+    assert frames.cells["batch_log"]["other"].to_list() == ['{"moon":"full","tide":null}', None]
+    assert frames.rows_set_aside == 0
+
+
+def test_any_depth_and_any_name(tmp_path: Path) -> None:
+    deep = tmp_path / "a" / "b" / "c d" / "é" / 'quo"te' / "六"
+    deep.mkdir(parents=True)
+    (deep / "Батч 7.csv").write_text("step,item\nyeast,ale\n")
+    (tmp_path / "line\nbreak.TSV").write_text("step\titem\nyeast\tale\n")
+    (tmp_path / ".hidden.csv").write_text("step,item\nyeast,ale\n")
+    (tmp_path / "readme.md").write_text("no log")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.files["path"].to_list() == ['a/b/c d/é/quo"te/六/Батч 7.csv', "line\nbreak.TSV"]
+    assert frames.values["batch_value"]["batch"].to_list() == ["Батч 7", "line\nbreak"]
+    assert frames.problems.is_empty()
+
+
+def test_a_name_that_would_drive_the_terminal_is_shown_not_sent(tmp_path: Path) -> None:
+    (tmp_path / "red\x1b[31m.csv").write_text("")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems["message"][0].startswith("red\\x1b[31m.csv is empty")
+
+
+def test_one_file_instead_of_a_folder(tmp_path: Path) -> None:
+    (tmp_path / "one.csv").write_text("step,item\nyeast,ale\n")
+    (tmp_path / "two.csv").write_text("step,item\nyeast,ale\n")
+    assert read_logs(tmp_path / "one.csv", Settings()).files["path"].to_list() == ["one.csv"]
+
+
+def test_an_empty_folder_has_every_frame(tmp_path: Path) -> None:
+    frames = read_logs(tmp_path, Settings())
+    assert frames.rows_in == 0
+    assert all(frame.is_empty() for frame in (*frames.cells.values(), *frames.values.values()))
+
+
+def test_progress_is_told_file_by_file(tmp_path: Path) -> None:
+    for name in "abc":
+        (tmp_path / f"{name}.csv").write_text("step,item\nyeast,ale\n")
+    told: list[tuple[int, int]] = []
+    read_logs(tmp_path, Settings(), lambda what, done, total: told.append((done, total)))
+    assert told == [(1, 3), (2, 3), (3, 3)]
+
+
+def test_hash_and_size_are_of_the_bytes(read: Read) -> None:
+    frames = read(b"step,item\n")
+    # sha256sum of the ten bytes, by GNU coreutils.
+    assert frames.files.select("size_bytes", "sha256").row(0) == (
+        10,
+        "2f11b80f8830f697794aae546f9baae074504c045b304bc5d527fb9a5af9bd09",
+    )
+
+
+def test_a_cell_that_looks_like_a_formula_or_markup_stays_text(read: Read) -> None:
+    cells = [
+        "=1+1",
+        "+1",
+        "-1",
+        "@cmd",
+        "<script>alert(1)</script>",
+        "'; drop table raw.file; --",
+        "..\\..\\x",
+    ]
+    frames = read("batch,step,item,note\n" + "".join(f'007,yeast,ale,"{cell}"\n' for cell in cells))
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["note"].to_list() == cells
+    assert set(frames.values["batch_value"]["batch"]) == {"007"}
