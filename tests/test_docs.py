@@ -103,22 +103,24 @@ def test_every_command_has_an_example_in_its_help() -> None:
         assert f"stillseason {name}" in command.help, name
 
 
-@pytest.mark.parametrize("layer", ["account", "metric"])
-def test_every_table_and_column_is_in_the_guide(layer: str, tmp_path: Path) -> None:
+def test_every_table_and_column_is_in_the_guide(tmp_path: Path) -> None:
     (tmp_path / "logs").mkdir()
     build_season(tmp_path / "logs", tmp_path / "season.duckdb", Settings())
     with open_season(tmp_path / "season.duckdb") as con:
         found = con.execute(
-            "select table_name, column_name from duckdb_columns() where schema_name = $layer",
-            {"layer": layer},
+            "select schema_name || '.' || table_name, column_name from duckdb_columns() "
+            "where schema_name in ('account', 'metric')"
         ).fetchall()
     shown = heading(DEVELOPERS, "Tables and columns")
     tables = dict(re.findall(r"(?ms)^\*\*`([\w.]+)`\*\*: (.+?)(?=^\*\*`|\Z)", shown))
-    assert len(found) > 50
-    for table, name in found:
-        meaning = re.search(rf"(?m)^\| `{name}` \| (.*?) \|$", tables[f"{layer}.{table}"])
-        assert meaning, f"{layer}.{table} has a column {name} that is not in DEVELOPERS.md"
-        assert meaning[1], f"{layer}.{table} has a column {name} without a meaning in pipeline/columns.csv"
+    assert len(found) > 100
+    missing = [
+        f"{table}.{name}"
+        for table, name in found
+        # A column without a meaning in pipeline/columns.csv has an empty cell beside it.
+        if not re.search(rf"(?m)^\| `{name}` \| .+ \|$", tables.get(table, ""))
+    ]
+    assert missing == []
 
 
 def test_every_dependency_has_its_reason() -> None:
@@ -222,13 +224,11 @@ def project_files(folder: Path = ROOT) -> Iterator[Path]:
 
 
 def project_texts() -> Iterator[tuple[str, str]]:
-    """Name and text of every file written by hand; pictures and pages have their own tests."""
+    """Name and text of every file but pictures, pages (they carry scripts of others) and the lock."""
     for path in project_files():
-        if (
-            path.suffix not in {".png", ".html", ".lock", ".ico", ".xlsx", ".parquet"}
-            and "data" not in path.parts
-        ):
-            yield path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8")
+        if path.suffix not in {".png", ".html", ".lock"}:
+            # Some logs are kept in other encodings on purpose; what is looked for is plain ASCII.
+            yield path.relative_to(ROOT).as_posix(), path.read_text(encoding="utf-8", errors="replace")
 
 
 def test_top_level_holds_only_what_belongs_there() -> None:
