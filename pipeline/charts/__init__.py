@@ -8,7 +8,7 @@ from pipeline.charts.casks import cask_loss, cask_strength
 from pipeline.charts.cuts import cut_fractions, hearts_strengths, stripping_recovery
 from pipeline.charts.flow import where_alcohol_went
 from pipeline.charts.scores import scores_by_sample
-from pipeline.charts.theme import DARK, LIGHT, PAGE, to_spec
+from pipeline.charts.theme import DARK, LIGHT, PAGE, page_spec, to_spec
 from pipeline.charts.yields import yield_by_batch, yield_by_group
 
 __all__ = [
@@ -19,6 +19,7 @@ __all__ = [
     "cask_strength",
     "cut_fractions",
     "hearts_strengths",
+    "page_spec",
     "scores_by_sample",
     "stripping_recovery",
     "to_spec",

@@ -8,8 +8,12 @@ import polars as pl
 from pipeline.charts.theme import LIGHT, Palette, series_scales
 from pipeline.charts.titles import axis_title
 
-ROW_HEIGHT = 24
 STRENGTH_SIGNS = ("at fill", "last measured")
+
+
+def _height(rows: int) -> int:
+    """Rows stand closer where there are many, so that a full cellar still fits a page of paper."""
+    return (24 if rows <= 30 else 15) * max(rows, 1)
 
 
 def cask_loss(casks: pl.DataFrame, palette: Palette = LIGHT) -> alt.Chart:
@@ -21,7 +25,7 @@ def cask_loss(casks: pl.DataFrame, palette: Palette = LIGHT) -> alt.Chart:
     colour, shape = series_scales(casks["wood"].unique(maintain_order=True).to_list(), palette)
     title = axis_title("wood")
     chart: alt.Chart = (
-        alt.Chart(casks, width="container", height=ROW_HEIGHT * max(len(order), 1))
+        alt.Chart(casks, width="container", height=_height(len(order)))
         .mark_point(size=80)
         .encode(
             x=alt.X(
@@ -31,8 +35,8 @@ def cask_loss(casks: pl.DataFrame, palette: Palette = LIGHT) -> alt.Chart:
                 scale=alt.Scale(zero=True, nice=True),
             ),
             y=alt.Y("cask_label:N", sort=order, title=None),
-            color=alt.Color("wood:N", title=title, scale=colour, legend=alt.Legend(columns=3)),
-            shape=alt.Shape("wood:N", title=title, scale=shape, legend=alt.Legend(columns=3)),
+            color=alt.Color("wood:N", title=title, scale=colour, legend=alt.Legend(columns=2)),
+            shape=alt.Shape("wood:N", title=title, scale=shape, legend=alt.Legend(columns=2)),
             tooltip=[
                 alt.Tooltip("cask_label:N", title="cask"),
                 alt.Tooltip("loss_text:N", title="lost"),
@@ -63,11 +67,11 @@ def cask_strength(strengths: pl.DataFrame, palette: Palette = LIGHT) -> alt.Laye
         color=alt.Color(
             "sign:N", title=None, scale=alt.Scale(domain=signs, range=[palette.muted, palette.carried])
         ),
-        shape=alt.Shape("sign:N", title=None, scale=alt.Scale(domain=signs, range=["stroke", "circle"])),
+        shape=alt.Shape("sign:N", title=None, scale=alt.Scale(domain=signs, range=["diamond", "circle"])),
         tooltip=[
             alt.Tooltip("cask_label:N", title="cask"),
             alt.Tooltip("sign:N", title="when"),
             alt.Tooltip("strength_text:N", title="strength"),
         ],
     )
-    return alt.LayerChart(layer=[line, points], width="container", height=ROW_HEIGHT * max(len(order), 1))
+    return alt.LayerChart(layer=[line, points], width="container", height=_height(len(order)))

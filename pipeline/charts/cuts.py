@@ -34,7 +34,7 @@ def cut_fractions(parts: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerCha
         x=x,
         y=y,
         color=alt.Color(
-            "part:N", title=None, scale=cut_scale(present, palette), legend=alt.Legend(columns=3)
+            "part:N", title=None, scale=cut_scale(present, palette), legend=alt.Legend(columns=2)
         ),
         order=alt.Order("part_rank:Q"),
         tooltip=[

@@ -14,12 +14,17 @@ ROW_HEIGHT = 42
 def where_alcohol_went(flow: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
     """Bars from grain to cask; what is carried on starts at zero, what is lost hangs behind.
 
-    Takes one row a step, in order: `step` (its name), `side` ('carried', 'lost' or 'stock'),
+    Takes one row a step, in order: `step` (its name), `side` ('carried', 'lost' 'stock' or 'added',
+    'added'),
     `bar_from_lpa` and `bar_to_lpa` (where the bar begins and ends, LPA at 20 degC) and `words` (the
     name with its figures, printed over the bar: a narrow screen has no room beside it).
     """
     order = flow["step"].to_list()
     y = alt.Y("step:N", sort=order, title=None, axis=None)
+    colours = dict(
+        zip(FLOW_SIDES, (palette.carried, palette.lost, palette.stock, palette.added), strict=True)
+    )
+    sides = [side for side in FLOW_SIDES if side in set(flow["side"])]
     base = alt.Chart(flow)
     bars = base.mark_bar(height=16, yOffset=8).encode(
         x=alt.X("bar_from_lpa:Q", title=axis_title("lpa"), axis=alt.Axis(format=",~f")),
@@ -28,7 +33,7 @@ def where_alcohol_went(flow: pl.DataFrame, palette: Palette = LIGHT) -> alt.Laye
         color=alt.Color(
             "side:N",
             title=None,
-            scale=alt.Scale(domain=list(FLOW_SIDES), range=[palette.carried, palette.lost, palette.stock]),
+            scale=alt.Scale(domain=sides, range=[colours[side] for side in sides]),
         ),
         tooltip=[alt.Tooltip("words:N", title="step"), alt.Tooltip("side:N", title="which is")],
     )

@@ -30,6 +30,7 @@ class Palette:
     carried: str
     lost: str
     stock: str
+    added: str
     still: str
     gap: str
     on_hearts: str
@@ -47,6 +48,7 @@ LIGHT = Palette(
     carried="#157987",
     lost="#a8613b",
     stock="#5f4a03",
+    added="#4d2483",
     still="#a39d90",
     gap="#d6d1c4",
     on_hearts="#ffffff",
@@ -61,6 +63,7 @@ DARK = Palette(
     carried="#10b29d",
     lost="#d98a5f",
     stock="#f3e25f",
+    added="#f69eef",
     still="#7b766c",
     gap="#4a4a48",
     on_hearts="#0d1413",
@@ -81,10 +84,19 @@ PALETTES: dict[PaletteName, Palette] = {"page": PAGE, "light": LIGHT, "dark": DA
 SHAPES = ("circle", "square", "triangle-up", "diamond", "cross", "triangle-down", "triangle-right", "wedge")
 """One shape for each of the eight series, so that a print in black and white still tells them apart."""
 
-CUT_PARTS = ("foreshots", "heads", "hearts", "tails", "feints", "left in the still", "not accounted for")
+CUT_PARTS = (
+    "foreshots",
+    "heads",
+    "hearts",
+    "tails",
+    "feints",
+    "not yet cut",
+    "left in the still",
+    "not accounted for",
+)
 """The parts of a spirit run's charge, in the order they leave the still."""
 
-FLOW_SIDES = ("carried", "lost", "stock")
+FLOW_SIDES = ("carried", "lost", "stock", "added")
 
 
 def css_variables(palette: Palette) -> str:
@@ -116,6 +128,7 @@ def cut_scale(parts: list[str], palette: Palette) -> alt.Scale:
         "hearts": palette.carried,
         "tails": palette.series[5],
         "feints": palette.series[6],
+        "not yet cut": palette.series[2],
         "left in the still": palette.still,
         "not accounted for": palette.gap,
     }
@@ -171,6 +184,13 @@ def config_of(palette: Palette) -> dict[str, Any]:
         "rule": {"color": palette.ink},
         "bar": {"color": palette.carried},
     }
+
+
+def page_spec(chart: alt.TopLevelMixin) -> dict[str, Any]:
+    """The chart as a spec without its config, which a page holds once for all its charts."""
+    spec = to_spec(chart, "page")
+    del spec["config"]
+    return spec
 
 
 def to_spec(chart: alt.TopLevelMixin, palette: PaletteName = "light") -> dict[str, Any]:

@@ -20,7 +20,7 @@ def is_fraction(name: str) -> bool:
 def unit_of(name: str) -> str:
     """The unit a reader sees for a column: per cent for fractions, else the dictionary's unit."""
     if is_fraction(name):
-        return "% a year" if name.endswith("_per_year") else "%"
+        return "%"
     return dictionary.column(name).unit
 
 

@@ -35,8 +35,8 @@ def yield_by_batch(
                 scale=alt.Scale(padding=12),
             ),
             y=y,
-            color=alt.Color(f"{group}:N", title=title, scale=colour, legend=alt.Legend(columns=3)),
-            shape=alt.Shape(f"{group}:N", title=title, scale=shape, legend=alt.Legend(columns=3)),
+            color=alt.Color(f"{group}:N", title=title, scale=colour, legend=alt.Legend(columns=2)),
+            shape=alt.Shape(f"{group}:N", title=title, scale=shape, legend=alt.Legend(columns=2)),
             tooltip=[
                 alt.Tooltip("batch:N", title="batch"),
                 alt.Tooltip("yield_text:N", title="yield"),
@@ -45,12 +45,12 @@ def yield_by_batch(
         )
     )
     line = alt.Chart(season).mark_rule(strokeDash=[6, 4], color=palette.muted).encode(y=f"{YIELD}:Q")
-    name = (
-        alt.Chart(season)
-        .mark_text(align="right", dy=-7, color=palette.muted)
-        .encode(x=alt.value("width"), y=f"{YIELD}:Q", text="season_label:N")
-    )
-    return alt.LayerChart(layer=[line, points, name], width="container", height=300)
+    label = alt.Chart(season).encode(x=alt.value("width"), y=f"{YIELD}:Q", text="season_label:N")
+    # A halo of paper keeps the words readable where points lie behind them.
+    halo = label.mark_text(align="right", dy=-7, stroke=palette.paper, strokeWidth=4)
+    name = label.mark_text(align="right", dy=-7, color=palette.muted)
+    layers = [line, points, halo, name]
+    return alt.LayerChart(layer=layers, width="container", height=300)
 
 
 def yield_by_group(batches: pl.DataFrame, groups: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:

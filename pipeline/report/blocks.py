@@ -39,7 +39,10 @@ class Heading:
 
 @dataclass(frozen=True)
 class Table:
-    """A table with a caption; `columns` are dictionary names, for the section on how numbers are made."""
+    """A table with a caption; `columns` are dictionary names, for the section on how numbers are made.
+
+    A `stacked` table shows each row as a block of labelled lines on a narrow screen: for rows of words.
+    """
 
     kind: ClassVar[str] = "table"
     caption: str
@@ -47,6 +50,7 @@ class Table:
     rows: list[list[Cell]]
     columns: list[str] = field(default_factory=list)
     note: str = ""
+    stacked: bool = False
 
 
 @dataclass(frozen=True)
@@ -99,7 +103,7 @@ class Folded:
 
     kind: ClassVar[str] = "folded"
     summary: str
-    block: Table | Terms | Paragraphs
+    block: Table | Terms | Paragraphs | Figures
 
 
 @dataclass(frozen=True)

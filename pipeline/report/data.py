@@ -29,11 +29,14 @@ _QUERIES = {
     "runs": """
         select *,
                residue_lpa / nullif(charge_lpa, 0e0) as residue_frac,
-               gap_lpa / nullif(charge_lpa, 0e0) as gap_frac
-        from metric.run where season = $season
+               gap_lpa / nullif(charge_lpa, 0e0) as gap_frac,
+               (
+                   select lpa_frac from metric.cut as cut
+                   where cut.batch = run.batch and cut.run = run.run and cut.cut = 'not yet cut'
+               ) as not_yet_cut_frac
+        from metric.run as run where season = $season
         order by started_at nulls last, batch, run
     """,
-    "cuts": "select * from metric.cut where season = $season",
     "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
     "scores": """
         select * from metric.sample_score where season = $season
@@ -62,15 +65,25 @@ _FILES = """
 """
 
 
+# A season may have casks or tastings and no batch of its own.
+_SEASONS = """
+    select season from metric.season
+    union select season from metric.cask
+    union select season from metric.sample_score
+    union select season from metric.difference_test
+    order by season
+"""
+
+
 @dataclass(frozen=True)
 class SeasonData:
     """One season's frames, named like the tables they come from."""
 
     name: str
+    currency: str
     season: pl.DataFrame
     batches: pl.DataFrame
     runs: pl.DataFrame
-    cuts: pl.DataFrame
     casks: pl.DataFrame
     scores: pl.DataFrame
     difference_tests: pl.DataFrame
@@ -100,20 +113,31 @@ class SeasonData:
 
 def season_names(con: duckdb.DuckDBPyConnection) -> list[str]:
     """The seasons that have a page, in name order."""
-    rows = con.execute("select season from metric.season order by season").fetchall()
+    rows = con.execute(_SEASONS).fetchall()
     return [str(row[0]) for row in rows]
+
+
+def title_of(con: duckdb.DuckDBPyConnection) -> str:
+    """The heading the distiller set; empty when none."""
+    return _setting(con, "title")
+
+
+def _setting(con: duckdb.DuckDBPyConnection, name: str) -> str:
+    rows = con.execute("select text_value from raw.setting where name = ?", [name]).fetchall()
+    return rows[0][0] or "" if rows else ""
 
 
 def has_files(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether any log was read at all, usable or not."""
-    row = con.execute("select count(*) from raw.file").fetchone()
-    return row is not None and row[0] > 0
+    return bool(con.execute("select count(*) from raw.file").fetchall()[0][0])
 
 
 def read_season(con: duckdb.DuckDBPyConnection, season: str) -> SeasonData:
     """All frames of one season, in the order a page shows them."""
     frames = {name: _frame(con, query, season) for name, query in _QUERIES.items()}
-    return SeasonData(name=season, files=pl.DataFrame(con.sql(_FILES)), **frames)
+    return SeasonData(
+        name=season, currency=_setting(con, "currency"), files=pl.DataFrame(con.sql(_FILES)), **frames
+    )
 
 
 def _frame(con: duckdb.DuckDBPyConnection, query: str, season: str) -> pl.DataFrame:

@@ -14,7 +14,7 @@ import jinja2
 import polars as pl
 
 import pipeline
-from pipeline.charts.theme import DARK, LIGHT, css_variables
+from pipeline.charts.theme import DARK, LIGHT, PAGE, config_of, css_variables
 from pipeline.progress import Progress, silent
 from pipeline.report import data as season_data
 from pipeline.report.blocks import Cell, Heading, Section, Table
@@ -52,19 +52,17 @@ def write_reports(
     con: duckdb.DuckDBPyConnection,
     out_dir: Path,
     progress: Progress = silent,
-    *,
-    title: str = "",
 ) -> list[Path]:
     """Write `<out_dir>/<season>/index.html` for every season in the database.
 
-    `con` is only read from. `title` is the heading the distiller set, put before the season's name.
-    Returns the pages written, in season order; none when no log file was read at all. When files were
-    read but no season came of them, one page is written that lists the problems.
+    `con` is only read from. Returns the pages written, in season order; none when no log file was
+    read at all. When files were read but no season came of them, one page lists the problems.
     """
     seasons = season_data.season_names(con)
     if not seasons and season_data.has_files(con):
         seasons = [NO_SEASON]
     slugs = unique_slugs(seasons)
+    title = season_data.title_of(con)
     pages = []
     for done, season in enumerate(seasons):
         progress("Writing pages", done, len(seasons))
@@ -96,6 +94,7 @@ def render_season(data: SeasonData, title: str = "") -> str:
             footer=_footer(data),
             style=style,
             style_hash=script_hash(style),
+            chart_config=config_of(PAGE),
             script=script,
             script_hash=script_hash(script),
         )

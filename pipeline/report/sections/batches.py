@@ -60,6 +60,8 @@ def every_batch(data: SeasonData) -> Section:
         answer.append(
             "A batch marked (!) is touched by a problem: see Problems found before trusting its figures."
         )
+    if data.currency and "cost_per_lpa" in _filled(data, _STILL):
+        answer.append(f"Prices are in {data.currency}.")
     # A column that the whole season leaves blank is left off the page, so that the rest can be read.
     blocks: list[Block] = [
         folded(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, cask_loss, cask_strength, to_spec
+from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
 from pipeline.report.blocks import Block, Figure, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
@@ -40,6 +40,10 @@ _COLUMNS = [
 SHORT_TIME = (
     "A loss per year worked out from less than a year is stretched with its errors, and the soakage into dry "
     "wood at the fill is part of it: take these rates as rough."
+)
+BELOW_ZERO = (
+    "A loss below zero means that the cask measured fuller than it was filled: that is the error of the "
+    "readings, not a gain."
 )
 
 
@@ -92,13 +96,15 @@ def _loss(frame: pl.DataFrame, lost: pl.DataFrame) -> list[Block]:
             "cask-loss",
             "Alcohol lost from each cask, a year",
             f"Share of its alcohol that each cask lost a year: {said}.",
-            to_spec(cask_loss(chart, PAGE), "page"),
+            page_spec(cask_loss(chart, PAGE)),
             _left_off(lost.height),
         )
     ]
     shortest = lost.select(pl.col("years").min()).item()
     if shortest is not None and shortest < 1:
         blocks.append(Paragraphs([SHORT_TIME]))
+    if lost.select(pl.col("loss_frac_per_year").min()).item() < 0:
+        blocks.append(Paragraphs([BELOW_ZERO]))
     unmeasured = frame.filter(pl.col("loss_frac_per_year").is_null())["cask"].to_list()
     if unmeasured:
         blocks.append(Paragraphs([f"Loss not measured: {listed(unmeasured)}."]))
@@ -133,7 +139,7 @@ def _strength(frame: pl.DataFrame) -> list[Block]:
             "Strength at the fill and when last measured",
             f"Strength of {counted(again.height, 'cask')} at the fill and when last measured; the change "
             f"runs from {value_text(low, name)} to {with_unit(high, name)}.",
-            to_spec(cask_strength(pl.DataFrame(rows), PAGE), "page"),
+            page_spec(cask_strength(pl.DataFrame(rows), PAGE)),
             _left_off(again.height),
         )
     ]

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, cut_fractions, hearts_strengths, stripping_recovery, to_spec
+from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec, stripping_recovery
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import named_with_flag
-from pipeline.report.text import counted, value_text, with_unit
+from pipeline.report.text import counted, listed, value_text, with_unit
 
 MOST_RUNS_DRAWN = 150
 
@@ -73,13 +73,20 @@ def _labelled(data: SeasonData, kind: str) -> pl.DataFrame:
 def _answer(spirit: pl.DataFrame, strips: pl.DataFrame) -> list[str]:
     sentences = []
     cut = spirit.filter(pl.col("hearts_frac").is_not_null())
+    beyond = cut.filter(pl.col("hearts_frac") > 1)
+    cut = cut.filter(pl.col("hearts_frac") <= 1)
     if cut.height:
         sentences.append(
             f"Hearts were {_range(cut, 'hearts_frac')} of the alcohol charged, over "
             f"{counted(cut.height, 'spirit run')}."
         )
-    elif spirit.height:
+    elif spirit.height and beyond.is_empty():
         sentences.append("No spirit run has its hearts measured in full.")
+    if beyond.height:
+        sentences.append(
+            f"Left out of this: {listed(beyond['run_label'].to_list())}, where by the readings more alcohol "
+            "was collected as hearts than was charged. A reading must be wrong there."
+        )
     for name, verb in (("hearts_start_pct_vol", "began"), ("hearts_end_pct_vol", "ended")):
         read = spirit.filter(pl.col(name).is_not_null())
         if read.height:
@@ -114,6 +121,7 @@ def cut_parts(spirit: pl.DataFrame) -> pl.DataFrame:
                 "hearts_frac",
                 "tails_frac",
                 "feints_frac",
+                "not_yet_cut_frac",
                 "residue_frac",
                 "gap_frac",
             ),
@@ -160,7 +168,7 @@ def _cut_figure(spirit: pl.DataFrame) -> list[Block]:
             "cuts-by-run",
             "What became of the alcohol charged, run by run",
             alt,
-            to_spec(cut_fractions(parts, PAGE), "page"),
+            page_spec(cut_fractions(parts, PAGE)),
             note,
         )
     ]
@@ -195,7 +203,7 @@ def _strength_figure(spirit: pl.DataFrame) -> list[Block]:
             "hearts-strengths",
             "Strength at the spout where hearts began and ended",
             f"Strength at the spout by date. Hearts {' and '.join(said)}.",
-            to_spec(hearts_strengths(frame, PAGE), "page"),
+            page_spec(hearts_strengths(frame, PAGE)),
             "Upward triangles: the first drop of hearts. Downward triangles: the last. The grey line joins "
             "the two of one run.",
         )
@@ -225,7 +233,7 @@ def _strip_figure(strips: pl.DataFrame) -> list[Block]:
             "Share of the charged alcohol that came over, stripping runs",
             f"Recovery of {counted(drawn.height, 'stripping run')} by date: "
             f"{_range(drawn, 'recovery_frac')}.",
-            to_spec(stripping_recovery(frame, PAGE), "page"),
+            page_spec(stripping_recovery(frame, PAGE)),
             "The wash's alcohol is an estimate from its gravities, so a run can come out a little above 100 "
             "%.",
         )

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, to_spec, where_alcohol_went
+from pipeline.charts import PAGE, page_spec, where_alcohol_went
 from pipeline.report.blocks import Block, Figure, Heading3, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.text import value_text, with_unit
@@ -41,7 +41,7 @@ def _figure(data: SeasonData, part: str, name: str, heading: str, steps: pl.Data
         name,
         f"Litres of pure alcohol (LPA) at 20 °C, over {whole}",
         _alt(heading, steps),
-        to_spec(where_alcohol_went(bars(steps), PAGE), "page"),
+        page_spec(where_alcohol_went(bars(steps), PAGE)),
         "Bars that start at zero were carried on to the next step; a bar hanging behind is what "
         "was lost or set by on the way. Shares are of the first bar."
         + (" Grain counts as the alcohol its extract could become." if part == "still house" else ""),
@@ -92,7 +92,8 @@ def bars(flow: pl.DataFrame) -> pl.DataFrame:
         if row["side"] == "carried":
             start, end, level = 0.0, amount, amount
         else:
-            start, end, level = level - amount, level, level - amount
+            change = amount if row["side"] == "added" else -amount
+            start, end, level = level, level + change, level + change
         rows.append(
             {
                 "step": row["label"],

@@ -59,7 +59,7 @@ def _kind_table(kind: str, rows: pl.DataFrame) -> Table:
     note = ""
     if rows.height > MOST_OF_A_KIND:
         note = f"The first {MOST_OF_A_KIND} of {rows.height:,}; `stillseason check` lists every one."
-    return Table(f"{name[:1].upper()}{name[1:]} ({rows.height})", headings, lines, note=note)
+    return Table(f"{name[:1].upper()}{name[1:]} ({rows.height})", headings, lines, note=note, stacked=True)
 
 
 def _text(value: str | None) -> str:

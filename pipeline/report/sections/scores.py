@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, scores_by_sample, to_spec
+from pipeline.charts import PAGE, page_spec, scores_by_sample
 from pipeline.report.blocks import (
     Block,
     Figure,
     Figures,
+    Folded,
     Heading3,
     Paragraphs,
     Points,
@@ -18,10 +19,11 @@ from pipeline.report.blocks import (
 )
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import unique_labels
-from pipeline.report.text import counted, number, value_text
+from pipeline.report.text import counted, listed, number, value_text
 from pipeline.report.wording import difference_sentence, score_sentence
 
 MOST_SAMPLES_DRAWN = 40
+MOST_SESSIONS_DRAWN = 12
 ORDER = "Each attribute has its own order, highest mean first. The scale is 0 to 10."
 
 _COLUMNS = [
@@ -46,20 +48,33 @@ def scores(data: SeasonData) -> Section:
     samples = data.scores.select("session", "sample").unique().height
     total = int(data.scores["scores"].sum())
     assessors = data.count("assessors") or int(data.scores.select(pl.col("assessors").max()).item())
+    sessions = data.scores.group_by(["session"], maintain_order=True)
+    drawn = [(str(session), rows) for (session,), rows in sessions][-MOST_SESSIONS_DRAWN:]
     blocks: list[Block] = []
-    for (session,), rows in data.scores.group_by(["session"], maintain_order=True):
-        blocks.append(Heading3(f"Session {session}"))
-        figures = [
-            _figure(str(session), str(attribute), part, len(blocks), place)
-            for place, ((attribute,), part) in enumerate(rows.group_by(["attribute"], maintain_order=True))
-        ]
-        blocks.append(Paragraphs([ORDER]))
-        blocks.append(Figures(figures))
+    for place, (session, rows) in enumerate(drawn):
+        blocks += _session(session, rows, place)
     blocks.append(folded(table_of(data.scores, _COLUMNS, "Scores by sample and attribute")))
-    return Section("scores", "Scores by sample", [score_sentence(total, assessors, samples)], blocks)
+    answer = [score_sentence(total, assessors, samples)]
+    if data.scores["session"].n_unique() > len(drawn):
+        answer.append(f"The last {len(drawn)} sessions are drawn; the table has them all.")
+    return Section("scores", "Scores by sample", answer, [Paragraphs([ORDER]), *blocks])
 
 
-def _figure(session: str, attribute: str, rows: pl.DataFrame, block: int, place: int) -> Figure:
+def _session(session: str, rows: pl.DataFrame, place: int) -> list[Block]:
+    """A session's first attribute (overall, where it was scored) open to view, the others folded."""
+    attributes = [(str(name), part) for (name,), part in rows.group_by(["attribute"], maintain_order=True)]
+    figures = [
+        _figure(session, name, part, f"scores-{place}-{number}")
+        for number, (name, part) in enumerate(attributes)
+    ]
+    blocks: list[Block] = [Heading3(f"Session {session}"), figures[0]]
+    if len(figures) > 1:
+        names = listed([name for name, _ in attributes[1:]])
+        blocks.append(Folded(f"The other attributes of this session: {names}", Figures(figures[1:])))
+    return blocks
+
+
+def _figure(session: str, attribute: str, rows: pl.DataFrame, name: str) -> Figure:
     ordered = rows.sort(["score_mean", "label", "sample"], descending=[True, False, False], nulls_last=True)
     drawn = ordered.head(MOST_SAMPLES_DRAWN)
     texts = [_score_text(row) for row in drawn.iter_rows(named=True)]
@@ -72,10 +87,10 @@ def _figure(session: str, attribute: str, rows: pl.DataFrame, block: int, place:
     if ordered.height > MOST_SAMPLES_DRAWN:
         note = f"The {MOST_SAMPLES_DRAWN} highest of {ordered.height} samples are drawn."
     return Figure(
-        f"scores-{block}-{place}",
+        name,
         f"{attribute[:1].upper()}{attribute[1:]}",
         f"Mean score for {attribute} in session {session}: {said}.",
-        to_spec(scores_by_sample(frame, PAGE), "page"),
+        page_spec(scores_by_sample(frame, PAGE)),
         note,
     )
 

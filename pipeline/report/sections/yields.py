@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, to_spec, yield_by_batch, yield_by_group
+from pipeline.charts import PAGE, page_spec, yield_by_batch, yield_by_group
+from pipeline.charts.titles import label_of
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Points, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import NOT_WRITTEN, named_with_flag, pool_rare, unique_labels
 from pipeline.report.text import counted, listed, value_text, with_unit
-from pipeline.report.wording import Group, compare_yields, interval_text
+from pipeline.report.wording import ENOUGH_BATCHES, Group, compare_yields, interval_text
 
 YIELD = "yield_lpa_per_kg"
 MOST_GROUPS_DRAWN = 25
@@ -77,7 +78,7 @@ def _by_batch(data: SeasonData, measured: pl.DataFrame) -> list[Block]:
                 "yield-by-batch",
                 "Yield of each batch, in the order of mashing",
                 _batch_alt(data, dated),
-                to_spec(yield_by_batch(points, season, group, PAGE), "page"),
+                page_spec(yield_by_batch(points, season, group, PAGE)),
                 "Each point is one batch; its shape and colour say its main grain. The dashed line is the "
                 "season's spirit over the season's fermentables.",
             )
@@ -110,8 +111,12 @@ def _batch_alt(data: SeasonData, dated: pl.DataFrame) -> str:
 def _left_out(data: SeasonData) -> list[Block]:
     if data.left_out.is_empty():
         return []
+    names = {name: label_of(name) for name in data.left_out["column_name"].unique()}
     table = table_of(
-        data.left_out, ["batch", "column_name", "reason"], "Figures left blank, and why", flags=data.flags()
+        data.left_out.with_columns(pl.col("column_name").replace(names)),
+        ["batch", "column_name", "reason"],
+        "Figures left blank, and why",
+        flags=data.flags(),
     )
     return [folded(table)]
 
@@ -157,7 +162,11 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         for group in as_groups(groups, column)
     }
     texts = [interval_text(group) for group in as_groups(groups, column)]
+    # The interval of two batches runs off any scale and would press all others flat.
+    enough = pl.col("batches_measured") >= ENOUGH_BATCHES
     named = groups.with_columns(
+        pl.when(enough).then(pl.col("yield_low_lpa_per_kg")).alias("yield_low_lpa_per_kg"),
+        pl.when(enough).then(pl.col("yield_high_lpa_per_kg")).alias("yield_high_lpa_per_kg"),
         pl.col(column).replace_strict(labels).alias("group_label"),
         pl.Series("interval_text", texts, dtype=pl.String),
     ).select(
@@ -179,8 +188,8 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         f"yield-by-{column.replace('_', '-')}",
         f"Yield by {kind}: every batch, the mean, and its 95 % interval",
         alt + ".",
-        to_spec(yield_by_group(points, named, PAGE), "page"),
+        page_spec(yield_by_group(points, named, PAGE)),
         f"Circles are batches. The diamond is the mean of the {kind}'s batches; the line through it is where "
-        "that mean may lie (95 %). Lines that overlap do not tell two "
-        f"{kinds} apart.",
+        f"that mean may lie (95 %), drawn from {ENOUGH_BATCHES} batches on. Lines that overlap do not tell "
+        f"two {kinds} apart.",
     )

@@ -1,4 +1,5 @@
 const OPTIONS = {
+  config: JSON.parse(document.getElementById("chart-config").textContent),
   ast: true,
   actions: false,
   defaultStyle: false,
@@ -9,8 +10,13 @@ const OPTIONS = {
 
 function draw(holder) {
   const figure = holder.closest("figure");
-  const specText = document.getElementById(holder.dataset.spec).textContent;
-  return vegaEmbed(holder, JSON.parse(specText), OPTIONS).then(
+  const spec = JSON.parse(document.getElementById(holder.dataset.spec).textContent);
+  // A chart in a folded part has no width to fill yet; it takes that of the page, halved where two stand side by side.
+  if (holder.clientWidth === 0) {
+    const page = holder.closest("section").clientWidth;
+    spec.width = holder.closest(".side-by-side") && page >= 800 ? Math.floor((page - 32) / 2) : page;
+  }
+  return vegaEmbed(holder, spec, OPTIONS).then(
     () => { figure.dataset.state = "drawn"; },
     (error) => {
       figure.dataset.state = "failed";
