@@ -75,4 +75,5 @@ def aliases() -> pl.DataFrame:
         pl.concat([full, short])
         .select(plain_item_key(pl.col("alias")).alias("alias_key"), "ingredient")
         .filter(pl.col("alias_key").is_not_null())
+        .unique(maintain_order=True)
     )

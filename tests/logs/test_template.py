@@ -1,0 +1,83 @@
+"""Empty logs to start from, and the description of a folder of logs."""
+
+from __future__ import annotations
+
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from pipeline.logs import datapackage, read_logs, write_templates
+from pipeline.logs.fields import KINDS_OF_FILE
+from pipeline.logs.template import EXAMPLE_MARK, template_text
+from pipeline.settings import Settings
+
+
+def test_templates_are_empty_logs_of_every_kind(tmp_path: Path) -> None:
+    paths = write_templates(tmp_path / "new" / "logs")
+    frames = read_logs(tmp_path / "new" / "logs", Settings())
+    assert sorted(frames.files["kind"]) == sorted(KINDS_OF_FILE)
+    assert len(paths) == len(KINDS_OF_FILE)
+    assert set(frames.problems["kind"]) == {"no_rows"}
+
+
+def test_the_example_in_the_templates_is_a_season_without_a_problem(tmp_path: Path) -> None:
+    for path in write_templates(tmp_path):
+        head, example = path.read_text(encoding="utf-8").split(EXAMPLE_MARK + "\n")
+        rows = [line.removeprefix("# ") for line in example.splitlines()]
+        path.write_text(head + "\n".join(rows) + "\n", encoding="utf-8")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems.is_empty(), frames.problems["message"].to_list()
+    assert all(not frame.is_empty() for frame in frames.values.values())
+    assert frames.rows_set_aside == 0
+
+
+def test_templates_do_not_overwrite(tmp_path: Path) -> None:
+    (tmp_path / "cask_log.csv").write_text("mine")
+    with pytest.raises(FileExistsError, match="not overwritten"):
+        write_templates(tmp_path)
+    assert [path.name for path in tmp_path.iterdir()] == ["cask_log.csv"]
+    assert (tmp_path / "cask_log.csv").read_text() == "mine"
+
+
+def test_template_tells_every_step() -> None:
+    for kind in KINDS_OF_FILE.values():
+        text = template_text(kind)
+        for step in kind.steps:
+            assert f"#   {step.name}: " in text
+
+
+def test_datapackage_describes_every_readable_log(tmp_path: Path) -> None:
+    (tmp_path / "Deep Down").mkdir()
+    (tmp_path / "Deep Down" / "R-7.csv").write_text("batch;Step;Volume [gal]\nR-7;sparge;10\n")
+    (tmp_path / "deep-down").mkdir()
+    (tmp_path / "deep-down" / "r-7.csv").write_text("step,item\nyeast,ale\n")
+    (tmp_path / "panel.csv").write_text("session,assessor,sample,fruit [0-15]\n")
+    (tmp_path / "diary.csv").write_text("dear diary\n")
+    package = datapackage(tmp_path)
+    assert json.loads(json.dumps(package)) == package
+    assert package["profile"] == "tabular-data-package"
+    by_path = {resource["path"]: resource for resource in package["resources"]}
+    assert set(by_path) == {"Deep Down/R-7.csv", "deep-down/r-7.csv", "panel.csv"}
+    log = by_path["Deep Down/R-7.csv"]
+    assert log["dialect"]["delimiter"] == ";"
+    assert [field["name"] for field in log["schema"]["fields"]] == ["batch", "Step", "Volume [gal]"]
+    assert "a number in gal" in log["schema"]["fields"][2]["description"]
+    assert log["schema"]["fields"][1]["constraints"] == {"required": True}
+    assert "from 0 to 15" in by_path["panel.csv"]["schema"]["fields"][3]["description"]
+
+
+def test_datapackage_keeps_to_the_standard(tmp_path: Path) -> None:
+    """Rules of "Data Resource" and "Table Schema", version 1, https://specs.frictionlessdata.io/."""
+    write_templates(tmp_path)
+    package = datapackage(tmp_path)
+    names = [resource["name"] for resource in package["resources"]]
+    assert len(set(names)) == len(names), "resource names are unique"
+    assert all(re.fullmatch(r"[a-z0-9._/-]+", name) for name in [*names, package["name"]])
+    for resource in package["resources"]:
+        assert not resource["path"].startswith(("/", "..")), "paths are relative, and stay within"
+        assert re.fullmatch(r"sha256:[0-9a-f]{64}", resource["hash"])
+        for field in resource["schema"]["fields"]:
+            assert field["type"] == "string"
+            assert field["description"]
