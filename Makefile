@@ -12,7 +12,7 @@ LOGS ?= sample_logs
 OUT ?= reports
 PYTHON ?=
 PYTEST_ARGS ?=
-PICTURE_SIZE ?= 1180,1500
+PICTURE_SIZE ?= 1180,1960
 UV := $(shell command -v uv 2>/dev/null)
 
 BIN := $(VENV)/bin

@@ -7,7 +7,9 @@ of what the code says about itself and holds no fact of its own.
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
@@ -17,7 +19,7 @@ from typing import Any
 
 from typer.main import get_command
 
-from pipeline.cli import app
+from pipeline.cli import EXIT_PROBLEMS, app
 from pipeline.logs.fields import KINDS_OF_FILE, Field, Step
 from pipeline.problems import KINDS
 from pipeline.resources import sql_dir
@@ -159,6 +161,42 @@ def _parameter(parameter: Any) -> str:
     return f"{option} {value}" if parameter.required else f"[{option} {value}]"
 
 
+def _review_of_the_sample() -> str:
+    return _fenced(_printed("review", str(_SAMPLE), "--out", "reports"))
+
+
+def _check_of_the_sample() -> str:
+    """What cannot be read and what cannot be so; what is merely unusual is left to the reader to try."""
+    said = _printed("check", str(_SAMPLE)).split("\nUnusual")[0].strip()
+    return _fenced(f"$ stillseason check sample_logs\n{said}\n...")
+
+
+def _printed(*arguments: str) -> str:
+    """What a command prints, run in a folder of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "pipeline.cli", *arguments]
+        environment = {**os.environ, "PYTHONPATH": str(_SAMPLE.parent)}
+        done = subprocess.run(
+            command,
+            cwd=folder,
+            env=environment,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.STDOUT,
+            text=True,
+            check=False,
+        )
+    if done.returncode not in (0, EXIT_PROBLEMS):
+        raise RuntimeError(f"stillseason {' '.join(arguments)} failed:\n{done.stdout}")
+    return done.stdout
+
+
+def _fenced(text: str) -> str:
+    return f"```\n{text.strip()}\n```\n"
+
+
+_SAMPLE = sql_dir().parent / "sample_logs"
+
+
 def _first_sentence(text: str) -> str:
     return text.split("\n\n")[0].strip()
 
@@ -213,6 +251,8 @@ def _sources() -> str:
 PARTS: Mapping[str, Callable[[], str]] = {
     **{f"columns {name}": partial(_columns, name) for name in KINDS_OF_FILE},
     **{f"steps {name}": partial(_steps, name) for name, kind in KINDS_OF_FILE.items() if kind.steps},
+    "review of the sample": _review_of_the_sample,
+    "check of the sample": _check_of_the_sample,
     "commands": _commands,
     "settings": _settings,
     "problem kinds": _problem_kinds,
