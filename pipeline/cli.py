@@ -184,18 +184,22 @@ def simulate(
     out: Annotated[Path, typer.Option("--out", metavar="DIR", help="Folder to make; must be new or empty.")],
     batches: Annotated[int, typer.Option("--batches", min=1, max=100_000, help="How many batches.")] = 48,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same season.")] = 1,
+    mistakes: Annotated[
+        bool, typer.Option("--mistakes/--no-mistakes", help="With a few honest mistakes in the logs, or without.")
+    ] = True,
 ) -> None:
     """An invented season from physics: logs as a person keeps them, and the truth beside them in truth.json.
 
     Example: stillseason simulate --batches 48 --seed 1 --out my_invented_season
     """
     from pipeline.logs import datapackage
-    from pipeline.simulate import simulate_season, write_season
+    from pipeline.simulate import HONEST_MISTAKES, simulate_season, write_season
 
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         _wrong_use(f"{out} is there already and not empty. Give a new folder with --out.")
     progress = terminal_progress()
-    write_season(simulate_season(batches, seed, progress=progress), out)
+    ordered = HONEST_MISTAKES if mistakes else ()
+    write_season(simulate_season(batches, seed, mistakes=ordered, progress=progress), out)
     package = json.dumps(datapackage(out), indent=2, ensure_ascii=False) + "\n"
     (out / "datapackage.json").write_text(package, encoding="utf-8", newline="")
     typer.echo(f"Logs: {out}")

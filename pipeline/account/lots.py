@@ -45,6 +45,7 @@ MOVE_SCHEMA = pl.Schema(
         "strength_basis": pl.String(),
         "adjustment_lpa": pl.Float64(),
         "overdrawn_l": pl.Float64(),
+        "from_turnover_l": pl.Float64(),
         "from_volume_after_l": pl.Float64(),
         "from_lpa_after": pl.Float64(),
         "to_volume_after_l": pl.Float64(),
@@ -93,6 +94,8 @@ class _Lot:
     filled_lpa: float = 0.0
     drawn_lpa: float = 0.0
     adjustment_lpa: float = 0.0
+    # Sum of squares of every volume poured in or out: what the volumes' errors add up to.
+    turnover_l2: float = 0.0
 
     @property
     def volume_l(self) -> float:
@@ -118,7 +121,8 @@ class _Lot:
         if self.wash_volume_l is not None:
             self.wash_volume_l = 0.0
 
-    def add(self, mass_kg: float, lpa: float) -> None:
+    def add(self, volume_l: float, mass_kg: float, lpa: float) -> None:
+        self.turnover_l2 += volume_l**2
         if self.wash_volume_l is not None:
             self.wash_volume_l = _NAN if self.mass_kg > 0 else None
         self.mass_kg += mass_kg
@@ -234,6 +238,7 @@ def _ferment(walk: _Walk, entry: dict[str, Any]) -> _Move:
     )
     amount.lpa = amount.volume_l * amount.abv_pct_vol / 100.0
     lot.mass_kg, lot.lpa, lot.wash_volume_l = amount.mass_kg, amount.lpa, amount.volume_l
+    lot.turnover_l2 += amount.volume_l**2
     lot.filled_lpa += amount.lpa
     return _Move(amount, to_lot=lot)
 
@@ -241,7 +246,7 @@ def _ferment(walk: _Walk, entry: dict[str, Any]) -> _Move:
 def _fill(walk: _Walk, entry: dict[str, Any], from_lot: _Lot | None) -> _Move:
     amount = _measured(entry, from_lot)
     lot = walk.find_or_open(entry["to_lot"], entry)
-    lot.add(amount.mass_kg, amount.lpa)
+    lot.add(amount.volume_l, amount.mass_kg, amount.lpa)
     lot.filled_lpa += amount.lpa
     return _Move(amount, from_lot=from_lot, to_lot=lot)
 
@@ -291,6 +296,7 @@ def _take(source: _Lot, move: _Move) -> None:
     """Draw `move.amount` from `source`: the share of its volume (or mass) that went."""
     held_l, held_kg, held_lpa = source.volume_l, source.mass_kg, source.lpa
     amount = move.amount
+    source.turnover_l2 += amount.volume_l**2
     if math.isnan(held_l):
         # The lot's content is not known: neither is what stays, nor whether it was too much.
         source.drawn_lpa += amount.lpa
@@ -319,10 +325,10 @@ def _dilute(walk: _Walk, entry: dict[str, Any]) -> _Move:
         return _Move(water, from_name=entry["from_lot"])
     target_name = entry["to_lot"]
     if target_name is None or lot_key(target_name) == lot_key(source.name):
-        source.add(water.mass_kg, 0.0)
+        source.add(water.volume_l, water.mass_kg, 0.0)
         return _Move(water, from_lot=source, to_lot=source)
     target = walk.find_or_open(target_name, {**entry, "cut": source.kind, "batch": source.batch})
-    target.add(source.mass_kg + water.mass_kg, source.lpa)
+    target.add(source.volume_l, source.mass_kg + water.mass_kg, source.lpa)
     target.filled_lpa += source.lpa
     source.drawn_lpa += source.lpa
     moved = _Amount(water.volume_l, water.mass_kg, 0.0, source.lpa)
@@ -341,6 +347,7 @@ def _gauge(walk: _Walk, entry: dict[str, Any]) -> _Move:
         return _Move(amount, from_lot=lot)
     before_lpa = lot.lpa
     lot.mass_kg, lot.lpa, lot.wash_volume_l = amount.mass_kg, amount.lpa, None
+    lot.turnover_l2 = amount.volume_l**2
     return _Move(amount, from_lot=lot, adjustment_lpa=amount.lpa - before_lpa)
 
 
@@ -402,6 +409,7 @@ def _move_row(entry: dict[str, Any], move: _Move) -> tuple[Any, ...]:
         entry["strength_basis"],
         _or_null(move.adjustment_lpa),
         _or_null(move.overdrawn_l),
+        _or_null(math.sqrt(source.turnover_l2)) if source is not None else None,
         _or_null(source.volume_l) if source is not None else None,
         _or_null(source.lpa) if source is not None else None,
         _or_null(target.volume_l) if target is not None else None,

@@ -17,6 +17,7 @@ select
     printf('at most %.2f L, which is what it held then', move.volume_l - move.overdrawn_l) as expected,
 from account.move as move
 cross join vessel
--- Filled and drawn volumes carry an error each; four standard uncertainties leave room for lots of several fills.
-where move.overdrawn_l > 4e0 * sqrt(2e0) * vessel.volume_u_frac * move.volume_l
+-- Every volume poured in and out so far carries its own error: three standard uncertainties of their sum, and
+-- a third more for strengths and temperatures, which turn volumes into contents.
+where move.overdrawn_l > 4e0 * vessel.volume_u_frac * move.from_turnover_l
 order by move.file_id, move.line
