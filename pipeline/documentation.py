@@ -13,6 +13,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from enum import Enum
 from functools import partial
 from pathlib import Path
 from typing import Any
@@ -155,9 +156,15 @@ def _usage(name: str, parameters: Sequence[Any]) -> str:
 
 def _parameter(parameter: Any) -> str:
     option = next((name for name in parameter.opts if name.startswith("--")), None)
-    value = parameter.metavar or parameter.name.upper()
+    kind = parameter.type_descriptor.annotation
+    if isinstance(kind, type) and issubclass(kind, Enum):
+        value = ",".join(str(choice.value) for choice in kind)
+    else:
+        value = parameter.metavar or parameter.name.upper()
     if option is None:
         return str(value)
+    if parameter.is_flag:
+        return f"[{'/'.join([option, *parameter.secondary_opts])}]"
     return f"{option} {value}" if parameter.required else f"[{option} {value}]"
 
 
