@@ -10,13 +10,14 @@ Temperatures are those of the formula's own scale, IPTS-68. A modern ITS-90 ther
 it costs at most 0.009 kg/m3, under 0.01 % vol, and is not corrected.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable
 
 import numpy as np
 
 from pipeline.science.sources import OIML_R_22, cites
 from pipeline.science.terms import (
     Term,
+    Traced,
     V,
     derivative,
     evaluate,
@@ -122,35 +123,49 @@ _START = (
 # 3e-11.
 _NEWTON_STEPS = 6
 
+# The formula as one table: row i holds what multiplies u^i, in rising powers of p.
+_SURFACE = (_A, *((b, *(_C[power] if power < len(_C) else ())) for power, b in enumerate(_B)))
+
 
 def coefficients_at(temperature_c: Term) -> tuple[Term, ...]:
-    """The twelve coefficients in p [kg/m3] at one temperature: they stand still while p is being sought."""
+    """The twelve coefficients in p [kg/m3] at one temperature: the table summed down its columns."""
     u = temperature_c - REFERENCE_C
-    of_water = _A[0] + u * horner(_B, u)
-    of_powers = (
-        _A[power] + u * horner([row[power - 1] for row in _C if len(row) >= power], u)
-        for power in range(1, len(_A))
-    )
-    return (of_water, *of_powers)
+    return tuple(horner([row[power] for row in _SURFACE if len(row) > power], u) for power in range(len(_A)))
 
 
 def raw_density(mass_fraction: Term, temperature_c: Term) -> Term:
-    """The formula without its range [kg/m3]."""
-    return horner(coefficients_at(temperature_c), mass_fraction)
+    """The formula without its range [kg/m3]: the table summed along its rows."""
+    return horner([horner(row, mass_fraction) for row in _SURFACE], temperature_c - REFERENCE_C)
+
+
+def _raw_slope(mass_fraction: Term, temperature_c: Term) -> Term:
+    """Its derivative in p [kg/m3]."""
+    rows = [horner(derivative(row), mass_fraction) for row in _SURFACE if len(row) > 1]
+    return horner(rows, temperature_c - REFERENCE_C)
+
+
+def _curve_at(temperature_c: Term) -> tuple[Callable[[Term], Term], Callable[[Term], Term]]:
+    """Density and its slope as functions of p alone, for a search at one temperature.
+
+    On numbers the twelve coefficients are worked out once and serve every step. SQL would have to carry them
+    into each step, which costs it more than the longer sum; so a symbol gets the rows of the same table.
+    """
+    if isinstance(temperature_c, Traced):
+        return (lambda p: raw_density(p, temperature_c)), (lambda p: _raw_slope(p, temperature_c))
+    coefficients = coefficients_at(temperature_c)
+    slope = derivative(coefficients)
+    return (lambda p: horner(coefficients, p)), (lambda p: horner(slope, p))
 
 
 def raw_mass_fraction(density: Term, temperature_c: Term) -> Term:
     """Newton's inverse without its range: p in [0, 1] with this density at this temperature."""
-    coefficients = coefficients_at(temperature_c)
-    z = (coefficients[0] - density) / (coefficients[0] - horner(coefficients, 1.0))
+    density_of, slope_of = _curve_at(temperature_c)
+    water = density_of(0.0)
+    z = (water - density) / (water - density_of(1.0))
     scaled = (temperature_c - REFERENCE_C) / 40.0
     start = z + z * (1.0 - z) * horner([horner(row, scaled) for row in _START], z)
-    return np.minimum(np.maximum(_newton(coefficients, density, start), 0.0), 1.0)
-
-
-def _newton(coefficients: Sequence[Term], density: Term, start: Term) -> Term:
-    slope = derivative(coefficients)
-    return iterate(lambda p: p - (horner(coefficients, p) - density) / horner(slope, p), start, _NEWTON_STEPS)
+    found = iterate(lambda p: p - (density_of(p) - density) / slope_of(p), start, _NEWTON_STEPS)
+    return np.minimum(np.maximum(found, 0.0), 1.0)
 
 
 def density_kernel(mass_fraction: Term, temperature_c: Term) -> Term:
