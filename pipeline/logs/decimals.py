@@ -11,8 +11,9 @@ from dataclasses import dataclass
 
 import polars as pl
 
+from pipeline.logs.blocks import Block
 from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET
-from pipeline.logs.read import Block, ReadFile, ReadResult
+from pipeline.logs.read import ReadFile, ReadResult
 from pipeline.problems import Problem, problem
 
 __all__ = ["settle_decimal_marks"]

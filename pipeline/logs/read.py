@@ -1,7 +1,7 @@
 """Reading: files to frames of text cells, one frame a kind of log, each row with its file and line.
 
-Every cell stays the text it is. Files with the same header are laid together before they become a frame,
-so that ten thousand small logs cost hardly more than one big one.
+Every cell stays the text it is. Files with the same header are laid together (`blocks.py`) before they
+become a frame, so that ten thousand small logs cost hardly more than one big one.
 """
 
 from __future__ import annotations
@@ -15,19 +15,14 @@ from pathlib import Path
 
 import polars as pl
 
+from pipeline.logs.blocks import LONGEST_CELL, Block, Buffer, PlainText, plain_text
 from pipeline.logs.fields import KINDS_OF_FILE
 from pipeline.logs.find import FoundFile, UnreadableTextError, decode_text, find_files
 from pipeline.logs.header import Header, HeaderError, read_header
-from pipeline.logs.records import BadRecord, Records, cut_records, first_line
+from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
 from pipeline.problems import Problem, problem
 
-__all__ = ["Block", "ReadFile", "ReadResult", "cells_frame", "clean_block", "read_files"]
-
-# Longer than any note; shorter than what a lost quote can swallow.
-LONGEST_CELL = 1 << 20
-
-# Rows held as Python lists before they become a frame: bounds the memory of a big season.
-ROWS_PER_BLOCK = 20_000
+__all__ = ["ReadFile", "ReadResult", "cells_frame", "read_files"]
 
 Progress = Callable[[str, int, int], None]
 
@@ -52,14 +47,6 @@ class ReadFile:
 
 
 @dataclass
-class Block:
-    """Rows of files with one and the same header: `frame` has file_id, line and a column a header cell."""
-
-    header: Header
-    frame: pl.DataFrame
-
-
-@dataclass
 class ReadResult:
     """What reading found: the files, the blocks of rows, the records that fit no column, the problems."""
 
@@ -67,34 +54,6 @@ class ReadResult:
     blocks: list[Block]
     bad: list[tuple[ReadFile, BadRecord]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
-
-
-class _Buffer:
-    """Rows of one header on their way to a frame."""
-
-    def __init__(self, header: Header) -> None:
-        self.header = header
-        self.rows: list[list[str]] = []
-        self.lines: list[int] = []
-        self.runs: list[tuple[int, int]] = []
-
-    def add(self, file_id: int, records: Records) -> None:
-        self.rows += records.rows
-        self.lines += records.lines
-        self.runs.append((file_id, len(records.rows)))
-
-    def as_block(self) -> Block:
-        ids = pl.DataFrame(self.runs, schema={"file_id": pl.Int32, "n": pl.UInt32}, orient="row")
-        columns = zip(*self.rows, strict=True) if self.rows else [()] * len(self.header.names)
-        frame = pl.DataFrame(
-            [
-                ids.select(pl.col("file_id").repeat_by("n").explode(empty_as_null=False)).to_series(),
-                pl.Series("line", self.lines, dtype=pl.Int32),
-                *(pl.Series(f"c{n}", column, dtype=pl.String) for n, column in enumerate(columns)),
-            ]
-        )
-        self.rows, self.lines, self.runs = [], [], []
-        return Block(self.header, frame)
 
 
 def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
@@ -105,32 +64,85 @@ def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
     """
     csv.field_size_limit(LONGEST_CELL)
     found, problems = find_files(folder)
-    result = ReadResult([], [], [], problems)
-    buffers: dict[str, _Buffer] = {}
+    reader = _Reader(currency, ReadResult([], [], [], problems))
     for number, each in enumerate(found, start=1):
-        file = ReadFile(number, each.name, each.path.stem.strip())
-        result.files.append(file)
-        records = _read_one(each, file, currency, result)
-        if records is not None and file.header is not None:
-            _collect(buffers, file.header, file, records, result)
+        reader.read(each, ReadFile(number, each.name, each.path.stem.strip()))
         progress("reading logs", number, len(found))
-    result.blocks += [buffer.as_block() for buffer in buffers.values() if buffer.runs]
-    result.blocks = [clean_block(block) for block in result.blocks]
-    return result
+    reader.flush()
+    return reader.result
 
 
-def _collect(
-    buffers: dict[str, _Buffer], header: Header, file: ReadFile, records: Records, result: ReadResult
-) -> None:
-    signature = json.dumps([header.delimiter, header.names])
-    buffer = buffers.setdefault(signature, _Buffer(header))
-    buffer.add(file.file_id, records)
-    if len(buffer.rows) >= ROWS_PER_BLOCK:
-        result.blocks.append(buffer.as_block())
+class _Reader:
+    """Reads file after file, laying the rows of files with the same header together."""
+
+    def __init__(self, currency: str, result: ReadResult) -> None:
+        self.currency = currency
+        self.result = result
+        self._buffers: dict[str, Buffer] = {}
+
+    def read(self, each: FoundFile, file: ReadFile) -> None:
+        """Read one file into its buffer; what keeps it from being read becomes a problem."""
+        self.result.files.append(file)
+        text = _text_of(each, file, self.result)
+        if text is not None:
+            self._read_text(text, file)
+
+    def flush(self) -> None:
+        """Make blocks of what still waits."""
+        self.result.blocks += [buffer.as_block() for buffer in self._buffers.values() if buffer.size]
+
+    def _read_text(self, text: str, file: ReadFile) -> None:
+        place = first_line(text)
+        if place is None:
+            self.result.problems.append(problem("empty_file", file.name))
+            return
+        file.header_line = place.number
+        try:
+            header = read_header(place.text, self.currency)
+        except HeaderError as error:
+            self.result.problems.append(error.as_problem(file.name, file.header_line))
+            file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
+            return
+        _note_header(header, file, self.result)
+        self._collect(text, place, header, file)
+
+    def _collect(self, text: str, place: Place, header: Header, file: ReadFile) -> None:
+        buffer = self._buffer(header)
+        plain = plain_text(text, place.end, place.number + 1, header)
+        if plain is not None:
+            buffer.add_plain(file.file_id, plain)
+        else:
+            records = self._cut(text, place.end, place.number + 1, file)
+            if not records.rows and not records.bad:
+                self.result.problems.append(problem("no_rows", file.name))
+            buffer.add_records(file.file_id, records)
+        if buffer.is_full:
+            self.result.blocks.append(buffer.as_block())
+
+    def _buffer(self, header: Header) -> Buffer:
+        signature = json.dumps([header.delimiter, header.names])
+        if signature not in self._buffers:
+            self._buffers[signature] = Buffer(header, self._cut_plain)
+        return self._buffers[signature]
+
+    def _cut_plain(self, file_id: int, plain: PlainText) -> Records:
+        return self._cut(plain.text, plain.below, plain.first_line, self.result.files[file_id - 1])
+
+    def _cut(self, text: str, below: int, number: int, file: ReadFile) -> Records:
+        if file.header is None:
+            raise TypeError(f"{file.name} has no header to cut its rows by")
+        records = cut_records(
+            text[below:].removesuffix("\n").split("\n") if below < len(text) else [],
+            number,
+            file.header.delimiter,
+            len(file.header.names),
+        )
+        _note_bad(records, file, self.result)
+        return records
 
 
-def _read_one(each: FoundFile, file: ReadFile, currency: str, result: ReadResult) -> Records | None:
-    """The records of one file; None, with a problem noted, when it cannot be read."""
+def _text_of(each: FoundFile, file: ReadFile, result: ReadResult) -> str | None:
+    """The text of one file; None, with a problem noted, when it cannot be read."""
     try:
         data = each.path.read_bytes()
     except OSError as error:
@@ -147,7 +159,7 @@ def _read_one(each: FoundFile, file: ReadFile, currency: str, result: ReadResult
         return None
     if file.encoding == "windows-1252":
         result.problems.append(problem("windows_1252", file.name))
-    return _records_of_text(text, file, currency, result)
+    return text
 
 
 def _text_problem(error: UnreadableTextError, file: ReadFile) -> Problem:
@@ -165,30 +177,6 @@ def _count_rows(lines: Sequence[str]) -> int:
     """Lines below the header that are neither blank nor a comment."""
     told = sum(1 for line in lines if line.strip() and not line.startswith("#"))
     return max(0, told - 1)
-
-
-def _records_of_text(text: str, file: ReadFile, currency: str, result: ReadResult) -> Records | None:
-    lines = text.split("\n")
-    start = first_line(lines)
-    if start is None:
-        result.problems.append(problem("empty_file", file.name))
-        return None
-    if lines[-1] == "":
-        lines.pop()
-    file.header_line = start + 1
-    try:
-        header = read_header(lines[start], currency)
-    except HeaderError as error:
-        result.problems.append(error.as_problem(file.name, file.header_line))
-        file.rows_in = file.rows_set_aside = _count_rows(lines[start:])
-        return None
-    _note_header(header, file, result)
-    below = sum(len(line) + 1 for line in lines[: start + 1]) - 1
-    records = cut_records(lines, start + 1, header.delimiter, len(header.names), text.find("\n#", below) >= 0)
-    if not records.rows and not records.bad:
-        result.problems.append(problem("no_rows", file.name))
-    _note_bad(records, file, result)
-    return records
 
 
 def _note_header(header: Header, file: ReadFile, result: ReadResult) -> None:
@@ -253,12 +241,3 @@ def _cells_of_block(block: Block, columns: list[str]) -> pl.DataFrame:
         )
         other = pl.when(any_there).then(pl.struct(parts).struct.json_encode())
     return block.frame.select("file_id", "line", *chosen, other.alias("other"))
-
-
-def clean_block(block: Block) -> Block:
-    """The block with blank cells null and wholly blank rows gone."""
-    cells = [name for name in block.frame.columns if name.startswith("c")]
-    frame = block.frame.with_columns(
-        pl.when(pl.col(cells).str.strip_chars() != "").then(pl.col(cells))
-    ).filter(pl.any_horizontal(pl.col(cells).is_not_null()))
-    return Block(block.header, frame)

@@ -10,7 +10,7 @@ import csv
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["BadRecord", "Records", "cut_records", "first_line", "split_cells"]
+__all__ = ["BadRecord", "Place", "Records", "cut_records", "first_line", "split_cells"]
 
 # A quote that is never closed would otherwise swallow the rest of the file.
 LONGEST_RECORD_LINES = 200
@@ -39,9 +39,30 @@ class Records:
     bad: list[BadRecord] = field(default_factory=list)
 
 
-def first_line(lines: Sequence[str]) -> int | None:
-    """Index of the first line that is neither blank nor a comment; None when there is none."""
-    return next((n for n, line in enumerate(lines) if line.strip() and not line.startswith("#")), None)
+@dataclass(frozen=True)
+class Place:
+    """A line of a text: its number as an editor counts, where it starts and ends, and the line itself.
+
+    `end` is the position after its line end.
+    """
+
+    number: int
+    start: int
+    end: int
+    text: str
+
+
+def first_line(text: str) -> Place | None:
+    """The first line that is neither blank nor a comment; None when there is none."""
+    start, number = 0, 1
+    while start < len(text):
+        stop = text.find("\n", start)
+        end = len(text) if stop < 0 else stop + 1
+        line = text[start : len(text) if stop < 0 else stop]
+        if line.strip() and not line.startswith("#"):
+            return Place(number, start, end, line)
+        start, number = end, number + 1
+    return None
 
 
 def split_cells(line: str, delimiter: str) -> list[str] | None:
@@ -52,25 +73,16 @@ def split_cells(line: str, delimiter: str) -> list[str] | None:
         return None
 
 
-def cut_records(
-    lines: Sequence[str], start: int, delimiter: str, width: int, has_comments: bool = True
-) -> Records:
-    """Cut the lines from index `start` on into records of `width` cells.
-
-    `has_comments` may be False only when no line from `start` on begins with `#`.
-    """
-    body = lines[start:]
+def cut_records(body: Sequence[str], number: int, delimiter: str, width: int) -> Records:
+    """Cut the lines of `body`, the first of which is line `number` of its file, into records of `width`."""
     try:
         rows = list(csv.reader(body, delimiter=delimiter, strict=True))
     except csv.Error:
-        return _cut_one_by_one(body, start, delimiter, width)
+        return _cut_one_by_one(body, number, delimiter, width)
     if len(rows) != len(body):
         # Some record runs over more than one line.
-        return _cut_one_by_one(body, start, delimiter, width)
-    numbers = range(start + 1, start + 1 + len(rows))
-    if not has_comments and set(map(len, rows)) <= {width}:
-        return Records(rows, numbers)
-    return _sorted_out(rows, numbers, body, width)
+        return _cut_one_by_one(body, number, delimiter, width)
+    return _sorted_out(rows, range(number, number + len(rows)), body, width)
 
 
 def _sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[str], width: int) -> Records:
@@ -93,7 +105,7 @@ def _sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[s
     return Records(kept, lines, bad)
 
 
-def _cut_one_by_one(body: Sequence[str], start: int, delimiter: str, width: int) -> Records:
+def _cut_one_by_one(body: Sequence[str], first: int, delimiter: str, width: int) -> Records:
     rows: list[list[str]] = []
     numbers: list[int] = []
     texts: list[str] = []
@@ -103,10 +115,10 @@ def _cut_one_by_one(body: Sequence[str], start: int, delimiter: str, width: int)
         size, cells = _record_at(body, at, delimiter)
         text = body[at] if size == 1 else "\n".join(body[at : at + size])
         if cells is None:
-            broken.append(BadRecord(start + 1 + at, text, None))
+            broken.append(BadRecord(first + at, text, None))
         else:
             rows.append(cells)
-            numbers.append(start + 1 + at)
+            numbers.append(first + at)
             texts.append(text)
         at += size
     records = _sorted_out(rows, numbers, texts, width)

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.logs.blocks import Block
 from pipeline.logs.fields import SCORE_SCALE
-from pipeline.logs.read import Block
 from pipeline.logs.sheet import Sheet
 from pipeline.logs.units import Quantity, Unit
 from pipeline.logs.values import Numbers, parse_numbers

@@ -16,7 +16,7 @@ import pytest
 
 import pipeline.logs
 from pipeline.logs import read_logs
-from pipeline.logs.read import LONGEST_CELL
+from pipeline.logs.blocks import LONGEST_CELL
 from pipeline.problems import KINDS
 from pipeline.settings import Settings
 

@@ -1,0 +1,197 @@
+"""Rows of many files with one header, laid together and made a frame of text.
+
+A text without comments and blank lines, in which every quote belongs to a whole cell of one line and the
+delimiters add up, is cut into columns by polars, many files in one go. Anything else is cut record by record
+(`records.py`); both give the same frame.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cache
+
+import polars as pl
+
+from pipeline.logs.header import Header
+from pipeline.logs.records import Records
+
+__all__ = ["LONGEST_CELL", "Block", "Buffer", "PlainText", "plain_text"]
+
+# Rows that wait as text or lists before they become a frame: bounds the memory of a big season.
+ROWS_PER_BLOCK = 100_000
+
+# Longer than any note; shorter than what a lost quote can swallow.
+LONGEST_CELL = 1 << 20
+
+
+@dataclass
+class Block:
+    """Rows of files with one and the same header: `frame` has file_id, line and c0, c1 ... for its cells."""
+
+    header: Header
+    frame: pl.DataFrame
+
+
+@dataclass(frozen=True)
+class PlainText:
+    """The text below a header in which each line is one whole record of the header's width.
+
+    It begins at position `below` of the file's text, on line `first_line`, and has `rows` records.
+    """
+
+    text: str
+    below: int
+    first_line: int
+    rows: int
+
+    @property
+    def body(self) -> str:
+        """The records, without the line end of the last."""
+        return self.text[self.below :].removesuffix("\n")
+
+
+def plain_text(text: str, below: int, first_line: int, header: Header) -> PlainText | None:
+    """The text from position `below` on as `PlainText`, or None when it has to be cut record by record.
+
+    `first_line` is the line, as an editor counts, that begins at `below`.
+    """
+    if below >= len(text) or text.startswith(("#", "\n", "\ufeff"), below):
+        return None
+    if text.find("\n#", below) >= 0 or text.find("\n\n", below) >= 0 or _has_long_line(text, below):
+        return None
+    quoted = _delimiters_in_quotes(text, below, header.delimiter)
+    if quoted is None:
+        return None
+    rows = text.count("\n", below) + (0 if text.endswith("\n") else 1)
+    # A row too short can hide a row too long here, but then polars refuses the longer one.
+    if text.count(header.delimiter, below) - quoted != rows * (len(header.names) - 1):
+        return None
+    return PlainText(text, below, first_line, rows)
+
+
+def _has_long_line(text: str, below: int) -> bool:
+    """Whether a line is longer than the longest cell, found without looking at every character."""
+    while len(text) - below > LONGEST_CELL:
+        end = text.rfind("\n", below, below + LONGEST_CELL)
+        if end < 0:
+            return True
+        below = end + 1
+    return False
+
+
+@cache
+def _quoted_cell(delimiter: str) -> re.Pattern[str]:
+    # The quote comes first, so that the search leaps from quote to quote.
+    return re.compile(rf'"(?<![^{delimiter}\n]")([^"\n]*(?:""[^"\n]*)*)"(?![^{delimiter}\n])')
+
+
+def _delimiters_in_quotes(text: str, below: int, delimiter: str) -> int | None:
+    """How many delimiters stand in quoted cells; None when some quote is not part of a whole cell."""
+    quotes = text.count('"', below)
+    if quotes == 0:
+        return 0
+    delimiters = 0
+    for cell in _quoted_cell(delimiter).findall(text, below):
+        quotes -= 2 + cell.count('"')
+        delimiters += cell.count(delimiter)
+    return delimiters if quotes == 0 else None
+
+
+class Buffer:
+    """Rows of one header on their way to a frame."""
+
+    def __init__(self, header: Header, cut: Callable[[int, PlainText], Records]) -> None:
+        """`cut` cuts a plain text of a file record by record, when it turns out not to be plain."""
+        self.header = header
+        self.size = 0
+        self._cut = cut
+        self._plain: list[tuple[int, PlainText]] = []
+        self._records: list[tuple[int, Records]] = []
+
+    def add_plain(self, file_id: int, plain: PlainText) -> None:
+        """Take in the text of a file that polars can cut."""
+        self._plain.append((file_id, plain))
+        self.size += plain.rows
+
+    def add_records(self, file_id: int, records: Records) -> None:
+        """Take in the records of a file."""
+        self._records.append((file_id, records))
+        self.size += len(records.rows)
+
+    @property
+    def is_full(self) -> bool:
+        """Whether it is time to make a block of what waits."""
+        return self.size >= ROWS_PER_BLOCK
+
+    def as_block(self) -> Block:
+        """What waits as a block; nothing waits afterwards."""
+        frames = []
+        if self._plain:
+            frames.append(self._frame_of_plain())
+        if self._records:
+            frames.append(self._frame_of_records())
+        self._plain, self._records, self.size = [], [], 0
+        return Block(self.header, _without_blanks(pl.concat(frames)))
+
+    def _frame_of_plain(self) -> pl.DataFrame:
+        names = [f"c{n}" for n in range(len(self.header.names))]
+        # A first line of the right width: polars takes the width from it.
+        lines = [self.header.delimiter.join(names), *(plain.body for _, plain in self._plain)]
+        try:
+            cells = pl.read_csv(
+                "\n".join(lines).encode(),
+                separator=self.header.delimiter,
+                schema=dict.fromkeys(names, pl.String),
+            )
+        except pl.exceptions.ComputeError:
+            return self._frame_of_misfits()
+        runs = [(file_id, plain.first_line, plain.rows) for file_id, plain in self._plain]
+        return _numbered(runs).hstack(cells)
+
+    def _frame_of_misfits(self) -> pl.DataFrame:
+        """Some row is too long and another too short: cut every text of this lot record by record."""
+        self._records = [
+            *((number, self._cut(number, plain)) for number, plain in self._plain),
+            *self._records,
+        ]
+        return self._empty_frame()
+
+    def _empty_frame(self) -> pl.DataFrame:
+        cells = {f"c{n}": pl.String for n in range(len(self.header.names))}
+        return pl.DataFrame(schema={"file_id": pl.Int32, "line": pl.Int32, **cells})
+
+    def _frame_of_records(self) -> pl.DataFrame:
+        rows = [row for _, records in self._records for row in records.rows]
+        if not rows:
+            return self._empty_frame()
+        ids = [
+            pl.repeat(number, len(records.rows), dtype=pl.Int32, eager=True)
+            for number, records in self._records
+        ]
+        lines = [pl.Series(records.lines, dtype=pl.Int32) for _, records in self._records]
+        cells = [
+            pl.Series(f"c{n}", column, dtype=pl.String) for n, column in enumerate(zip(*rows, strict=True))
+        ]
+        return pl.DataFrame([pl.concat(ids).alias("file_id"), pl.concat(lines).alias("line"), *cells])
+
+
+def _numbered(runs: list[tuple[int, int, int]]) -> pl.DataFrame:
+    """file_id and line for runs of (file, first line, rows)."""
+    schema = {"file_id": pl.Int32, "first": pl.Int32, "rows": pl.Int32}
+    return (
+        pl.DataFrame(runs, schema=schema, orient="row")
+        .select(
+            "file_id", pl.int_ranges("first", pl.col("first") + pl.col("rows"), dtype=pl.Int32).alias("line")
+        )
+        .explode("line", empty_as_null=False)
+    )
+
+
+def _without_blanks(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with blank cells null and wholly blank rows gone."""
+    cells = pl.col("^c[0-9]+$")
+    return frame.with_columns(pl.when(cells.str.strip_chars() != "").then(cells)).filter(
+        pl.any_horizontal(cells.is_not_null())
+    )
