@@ -99,16 +99,20 @@ def review(
     Example: stillseason review sample_logs --out reports
     """
     from pipeline.report import write_reports
-    from pipeline.warehouse import open_season
+    from pipeline.warehouse import open_season, read_table
 
     progress = terminal_progress()
     problems = _build(logs, db, settings)
     with open_season(db) as con:
         pages = write_reports(con, out, progress)
+        rows_used = read_table(con, "raw.file")["rows_used"].sum()
     _say(count_sentence(problems))
     for page in pages:
         typer.echo(f"Report: {page}")
     _say("Open it in any browser; it needs no network.")
+    if not rows_used:
+        _say("No row of the logs could be used:\n\n" + problems_as_text(problems))
+        raise typer.Exit(EXIT_PROBLEMS)
 
 
 @app.command()
@@ -185,7 +189,8 @@ def simulate(
     batches: Annotated[int, typer.Option("--batches", min=1, max=100_000, help="How many batches.")] = 48,
     seed: Annotated[int, typer.Option("--seed", min=0, help="Same seed, same season.")] = 1,
     mistakes: Annotated[
-        bool, typer.Option("--mistakes/--no-mistakes", help="With a few honest mistakes in the logs, or without.")
+        bool,
+        typer.Option("--mistakes/--no-mistakes", help="With a few honest mistakes in the logs, or without."),
     ] = True,
 ) -> None:
     """An invented season from physics: logs as a person keeps them, and the truth beside them in truth.json.
@@ -222,10 +227,14 @@ def template(
 
 def main() -> None:
     """Run the command line; every expected failure is a sentence on stderr and an exit code."""
-    from pipeline.warehouse import WarehouseError
+    from pipeline.warehouse import NoLogsError, WarehouseError
 
     try:
         app()
+    except NoLogsError as error:
+        _fail(str(error), EXIT_PROBLEMS)
+    except FileExistsError as error:
+        _fail(f"{error.filename}: {error.strerror}.", EXIT_WRONG_USE)
     except SettingsError as error:
         _fail(str(error), EXIT_WRONG_USE)
     except WarehouseError as error:

@@ -44,6 +44,10 @@ class WarehouseError(RuntimeError):
     """There is nothing to do the work with: a locked or foreign database, a full or read-only disk."""
 
 
+class NoLogsError(RuntimeError):
+    """The folder holds no log at all: there is nothing to make a season of."""
+
+
 @dataclass(frozen=True)
 class PythonStep:
     """A step of the account that SQL cannot say: what it is made from, what it makes, and by what."""
@@ -75,10 +79,11 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
     logs     : folder of CSV logs, read at any depth and never written to
     database : file to make or to replace; an existing file that is not a season's database is refused
     returns  : `pipeline.problems.PROBLEM_SCHEMA`, sorted worst first
-    raises   : `WarehouseError` when the database is locked, foreign, newer than this program or not writable
+    raises   : `NoLogsError` when there is no log; `WarehouseError` when the database is locked, foreign,
+               newer than this program or not writable
     """
     _refuse_foreign(database)
-    frames = read_logs(logs, settings, progress)
+    frames = _read_some_logs(logs, settings, progress)
     unfinished = database.with_name(f".{database.name}.{os.getpid()}.unfinished")
     with _sentences(database):
         database.parent.mkdir(parents=True, exist_ok=True)
@@ -95,7 +100,7 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
 def check_season(logs: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
     """The problems of the logs under `logs`, worst first, without leaving a database behind."""
     with duckdb.connect(":memory:") as con:
-        return fill_database(con, read_logs(logs, settings, progress), settings, progress)
+        return fill_database(con, _read_some_logs(logs, settings, progress), settings, progress)
 
 
 def fill_database(
@@ -143,6 +148,16 @@ def read_table(con: Connection, name: str) -> pl.DataFrame:
         raise KeyError(name)
     schema, table = name.split(".")
     return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
+
+
+def _read_some_logs(logs: Path, settings: Settings, progress: Progress) -> LogFrames:
+    frames = read_logs(logs, settings, progress)
+    if frames.files.is_empty() and frames.problems.is_empty():
+        raise NoLogsError(
+            f"{logs}: there are no logs in this folder or below it. A log is a .csv file; to start some: "
+            f"stillseason template {logs}"
+        )
+    return frames
 
 
 def _refuse_foreign(database: Path) -> None:

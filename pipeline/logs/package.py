@@ -31,7 +31,8 @@ def datapackage(folder: Path) -> dict[str, Any]:
     resources = [_resource(file, file.header, names) for file in result.files if file.header is not None]
     return {
         "profile": "tabular-data-package",
-        "name": _unique_name(folder.resolve().name, set()),
+        # Not the folder's name: the same logs give the same descriptor wherever they lie.
+        "name": "season-logs",
         "title": "A season's logs",
         "description": "A small distillery's logs in stillseason's log format 1.",
         "resources": resources,
