@@ -307,6 +307,7 @@ def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
     meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
     for step in STEPS:
         meanings |= dict(zip(step.makes, step.what, strict=True))
+    meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
     for name, meaning in meanings.items():
         con.execute(f"comment on table {name} is {_quoted(meaning)}")
     dictionary = columns()
