@@ -110,7 +110,7 @@ _CATALOGUE = (
         "unknown_header_unit",
         "unreadable",
         "an unknown unit in the header",
-        '"{found}" names a unit that is not known for {quantity}',
+        '"{found}" names a unit that is not known for {quantity}{hint}',
         "{units}",
         "correct the unit between the square brackets",
         "file set aside",

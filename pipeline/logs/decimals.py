@@ -59,7 +59,7 @@ def _number_columns(block: Block) -> list[str]:
         position for name, position in block.header.positions.items() if fields[name].type == "number"
     ]
     if block.header.kind == TASTING_SHEET:
-        positions += [extra.position for extra in block.header.extras]
+        positions += [extra.position for extra in block.header.extras if extra.attribute is not None]
     return [f"c{position}" for position in positions]
 
 

@@ -39,6 +39,10 @@ _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\
 _KNOWN_KEYS = frozenset(each.name for each in FIELDS)
 
 
+Notice = tuple[str, str, Mapping[str, Any]]
+"""A problem that does not keep a file from being used: its kind, the column as written, the wording."""
+
+
 class HeaderError(ValueError):
     """A header that cannot be used: the problem kind and the details of its wording."""
 
@@ -53,11 +57,14 @@ class HeaderError(ValueError):
 
 @dataclass(frozen=True)
 class Extra:
-    """A column that is not the format's own: in a tasting sheet an attribute with its scale."""
+    """A column that is not the format's own: in a tasting sheet an attribute with its scale.
+
+    `name` is what it is called where its text is kept; `attribute` is None when the column has no name.
+    """
 
     position: int
     name: str
-    attribute: str
+    attribute: str | None
     low: float
     high: float
 
@@ -77,7 +84,7 @@ class Header:
     units: Mapping[str, Unit]
     extras: tuple[Extra, ...]
     score_scale: tuple[float, float]
-    notices: tuple[tuple[str, str, Mapping[str, Any]], ...] = field(default=())
+    notices: tuple[Notice, ...] = field(default=())
 
     def written(self, column: str) -> str:
         """The column's name as the user wrote it; the format's own name when the file lacks it."""
@@ -106,21 +113,20 @@ def read_header(line: str, currency: str = "") -> Header:
     positions: dict[str, int] = {}
     units: dict[str, Unit] = {}
     extras: list[Extra] = []
-    notices: list[tuple[str, str, Mapping[str, Any]]] = []
+    notices: list[Notice] = []
     scale = SCORE_SCALE
     for position, (written, key, (name, bracket)) in enumerate(zip(names, keys, parts, strict=True)):
         if key not in known:
-            extras.append(_extra(position, written or _unnamed(position, names), name, bracket))
-            notices += _extra_notices(kind, written, key, bracket)
+            extras.append(_extra(position, names, name, bracket))
+            notices += _extra_notices(kind, extras[-1], key, bracket)
             continue
         positions[key] = position
+        quantity = quantity_of(known[key], currency)
         if bracket is None:
             continue
-        if known[key].name == "score" and _SCALE.match(bracket):
-            scale = _scale_of(bracket)
-            continue
-        quantity = quantity_of(known[key], currency)
-        if quantity is None:
+        if key == "score" and _scale_in(bracket) is not None:
+            scale = _scale_in(bracket) or SCORE_SCALE
+        elif quantity is None:
             notices.append(("unit_ignored", written, {}))
         else:
             units[key] = _header_unit(written, bracket, quantity)
@@ -202,41 +208,50 @@ def _nearest_names(keys: set[str]) -> str:
     return f" ({' '.join(offers)})" if offers else ""
 
 
-def _scale_of(bracket: str) -> tuple[float, float]:
-    match = _SCALE.match(bracket)
+def _scale_in(bracket: str | None) -> tuple[float, float] | None:
+    """The scale that square brackets name, as in [0-15]; None when they name none."""
+    match = _SCALE.match(bracket or "")
     if match is None or not float(match[1]) < float(match[2]):
-        return SCORE_SCALE
+        return None
     return float(match[1]), float(match[2])
 
 
-def _extra(position: int, written: str, name: str, bracket: str | None) -> Extra:
-    if bracket is None or not _SCALE.match(bracket):
+def _extra(position: int, names: Sequence[str], name: str, bracket: str | None) -> Extra:
+    written = names[position]
+    if not column_key(written):
+        return Extra(position, _name_for_unnamed(position, names), None, *SCORE_SCALE)
+    scale = _scale_in(bracket)
+    if scale is None:
         return Extra(position, written, written.strip(), *SCORE_SCALE)
-    return Extra(position, written, name.strip(), *_scale_of(bracket))
+    return Extra(position, written, name.strip(), *scale)
 
 
-def _unnamed(position: int, names: Sequence[str]) -> str:
+def _name_for_unnamed(position: int, names: Sequence[str]) -> str:
     shown = f"column {position + 1}"
     while shown in names:
         shown += "'"
     return shown
 
 
-def _extra_notices(
-    kind: str, written: str, key: str, bracket: str | None
-) -> list[tuple[str, str, Mapping[str, Any]]]:
-    if not key:
-        return []
+def _extra_notices(kind: str, extra: Extra, key: str, bracket: str | None) -> list[Notice]:
+    title = KINDS_OF_FILE[kind].title
+    if extra.attribute is None:
+        return [("unknown_column", extra.name, {"kind": title, "hint": " (it has no name)"})]
     if kind == TASTING_SHEET:
-        is_odd = bracket is not None and not _SCALE.match(bracket)
-        return [("unit_ignored", written, {})] if is_odd else []
+        is_odd = bracket is not None and _scale_in(bracket) is None
+        return [("unit_ignored", extra.name, {})] if is_odd else []
     near = nearest(key, KINDS_OF_FILE[kind].fields, 0.7)
     hint = f" (is it meant to be {near}?)" if near else ""
-    return [("unknown_column", written, {"kind": KINDS_OF_FILE[kind].title, "hint": hint})]
+    return [("unknown_column", extra.name, {"kind": title, "hint": hint})]
 
 
 def _header_unit(written: str, bracket: str, quantity: Quantity) -> Unit:
     unit = quantity.by_key().get(unit_key(bracket))
     if unit is not None:
         return unit
-    raise HeaderError("unknown_header_unit", written, quantity=quantity.name, units=quantity.choices())
+    hint = ""
+    if quantity.name == "price":
+        hint = f' (set currency = "{bracket}" in season.toml if all prices are in it)'
+    raise HeaderError(
+        "unknown_header_unit", written, quantity=quantity.name, units=quantity.choices(), hint=hint
+    )

@@ -188,6 +188,8 @@ def read_logs(folder: Path, settings: LogSettings, progress: Progress | None = N
     settle_decimal_marks(result)
     files = {file.file_id: file for file in result.files}
     cells = {kind: cells_frame(kind, result) for kind in KINDS_OF_FILE}
+    # Only the attributes of tasting sheets are read from the blocks again; the rest need not be held twice.
+    result.blocks = [block for block in result.blocks if block.header.kind == TASTING_SHEET]
     problems = list(result.problems)
     values: dict[str, pl.DataFrame] = {}
     typer = _Typer(result, files, settings, problems, values)

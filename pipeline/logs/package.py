@@ -104,11 +104,11 @@ def _description(column: Field, header: Header) -> str:
 
 
 def _extra_field(written: str, extra: Extra, kind: str) -> dict[str, Any]:
-    if kind == TASTING_SHEET:
+    if kind == TASTING_SHEET and extra.attribute is not None:
         meaning = f"score for {extra.attribute}, from {extra.low:g} to {extra.high:g}"
     else:
         meaning = "a column the format does not know; kept as text"
-    return {"name": written, "type": "string", "title": extra.attribute, "description": meaning}
+    return {"name": written, "type": "string", "title": extra.name, "description": meaning}
 
 
 def _unique_name(text: str, taken: set[str]) -> str:

@@ -61,6 +61,8 @@ def _wide_cells(blocks: list[Block]) -> pl.DataFrame:
     parts = [pl.DataFrame(schema=_WIDE_SCHEMA)]
     for block in blocks:
         for extra in block.header.extras:
+            if extra.attribute is None:
+                continue
             parts.append(
                 block.frame.select(
                     "file_id",
