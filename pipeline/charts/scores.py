@@ -22,7 +22,8 @@ def scores_by_sample(scores: pl.DataFrame, palette: Palette = LIGHT) -> alt.Laye
     y = alt.Y("sample_label:N", sort=order, title=None, axis=alt.Axis(labelFontSize=11, labelLimit=170))
     x_scale = alt.Scale(domain=[0, 10])
     base = alt.Chart(scores)
-    interval = base.mark_rule(color=palette.muted, strokeWidth=2, clip=True).encode(
+    bounded = alt.Chart(scores.filter(pl.col("score_low").is_not_null()))
+    interval = bounded.mark_rule(color=palette.muted, strokeWidth=2, clip=True).encode(
         x=alt.X("score_low:Q", scale=x_scale), x2="score_high:Q", y=y
     )
     mean = base.mark_point(color=palette.carried, size=60).encode(

@@ -74,8 +74,11 @@ def yield_by_group(batches: pl.DataFrame, groups: pl.DataFrame, palette: Palette
         )
     )
     base = alt.Chart(groups)
-    interval = base.mark_rule(color=palette.accent, strokeWidth=2.5).encode(
-        x=alt.X("yield_low_lpa_per_kg:Q", scale=x_scale), x2="yield_high_lpa_per_kg:Q", y=y
+    bounded = groups.filter(pl.col("yield_low_lpa_per_kg").is_not_null())
+    interval = (
+        alt.Chart(bounded)
+        .mark_rule(color=palette.accent, strokeWidth=2.5)
+        .encode(x=alt.X("yield_low_lpa_per_kg:Q", scale=x_scale), x2="yield_high_lpa_per_kg:Q", y=y)
     )
     mean = base.mark_point(shape="diamond", filled=True, size=110, opacity=1, color=palette.accent).encode(
         x=alt.X("yield_mean_lpa_per_kg:Q", scale=x_scale),
@@ -85,6 +88,6 @@ def yield_by_group(batches: pl.DataFrame, groups: pl.DataFrame, palette: Palette
     name = base.mark_text(align="left", baseline="middle", yOffset=-16).encode(
         x=alt.value(2), y=y, text="group_label:N"
     )
-    return alt.LayerChart(
-        layer=[points, interval, mean, name], width="container", height=ROW_HEIGHT * max(len(order), 1)
-    )
+    # A layer without a row has no extent to draw to.
+    layers = [points, *([interval] if bounded.height else []), mean, name]
+    return alt.LayerChart(layer=layers, width="container", height=ROW_HEIGHT * max(len(order), 1))

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from pipeline.report.text import ACTING_CHARACTERS, visible
+
 # A problem without a batch (a file that could not be read, a row that names none) belongs to no
 # season, so every season's page shows it: better twice than never.
 _PROBLEMS = """
@@ -136,9 +138,23 @@ def read_season(con: duckdb.DuckDBPyConnection, season: str) -> SeasonData:
     """All frames of one season, in the order a page shows them."""
     frames = {name: _frame(con, query, season) for name, query in _QUERIES.items()}
     return SeasonData(
-        name=season, currency=_setting(con, "currency"), files=pl.DataFrame(con.sql(_FILES)), **frames
+        name=season, currency=_setting(con, "currency"), files=shown(pl.DataFrame(con.sql(_FILES))), **frames
     )
 
 
 def _frame(con: duckdb.DuckDBPyConnection, query: str, season: str) -> pl.DataFrame:
-    return pl.DataFrame(con.sql(query, params={"season": season}))
+    return shown(pl.DataFrame(con.sql(query, params={"season": season})))
+
+
+def shown(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame as a page may show it, in tables and charts alike.
+
+    Every control character of its text is made visible; a float that is no number becomes null.
+    """
+    floats = [name for name, kind in frame.schema.items() if kind.is_float()]
+    frame = frame.with_columns(
+        pl.when(pl.col(name).is_finite()).then(pl.col(name)).alias(name) for name in floats
+    )
+    names = [name for name, kind in frame.schema.items() if kind == pl.String]
+    touched = [name for name in names if frame[name].str.contains(ACTING_CHARACTERS).any()]
+    return frame.with_columns(pl.col(touched).map_elements(visible, return_dtype=pl.String))

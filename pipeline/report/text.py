@@ -50,6 +50,10 @@ _DECIMALS_BY_NAME = {"score_mean": 1, "score_low": 1, "score_high": 1}
 _DIRECTION_MARKS = set(range(0x202A, 0x202F)) | set(range(0x2066, 0x206A)) | {0x200E, 0x200F, 0x061C}
 
 
+ACTING_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]"
+"""The characters that `visible` shows, as a pattern."""
+
+
 def decimals_for(name: str, value: float) -> int:
     """How many decimals to print of a value of the column `name`."""
     if name in _DECIMALS_BY_NAME:

@@ -84,7 +84,7 @@ def _answer(spirit: pl.DataFrame, strips: pl.DataFrame) -> list[str]:
         sentences.append("No spirit run has its hearts measured in full.")
     if beyond.height:
         sentences.append(
-            f"Left out of this: {listed(beyond['run_label'].to_list())}, where by the readings more alcohol "
+            f"Left out: {listed(beyond['run_label'].to_list())}, where by the readings more alcohol "
             "was collected as hearts than was charged. A reading must be wrong there."
         )
     for name, verb in (("hearts_start_pct_vol", "began"), ("hearts_end_pct_vol", "ended")):

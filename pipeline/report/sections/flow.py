@@ -34,9 +34,8 @@ def where_the_alcohol_went(data: SeasonData) -> Section:
 
 def _figure(data: SeasonData, part: str, name: str, heading: str, steps: pl.DataFrame) -> list[Block]:
     covered, batches = int(steps.select(pl.col("batches").max()).item()), data.batches.height
-    whole = (
-        "every batch" if covered == batches else f"{covered} of {batches} batches, those measured throughout"
-    )
+    measured = "those measured throughout" if part == "still house" else "those whose hearts were measured"
+    whole = "every batch" if covered == batches else f"{covered} of {batches} batches, {measured}"
     figure = Figure(
         name,
         f"Litres of pure alcohol (LPA) at 20 °C, over {whole}",

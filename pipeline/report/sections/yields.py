@@ -60,8 +60,7 @@ def _answer(data: SeasonData, measured: pl.DataFrame) -> list[str]:
         return [f"One batch has a measured yield: {lowest['batch']}, {lowest['yield_text']}."]
     return [
         f"{measured.height} of {counted(data.batches.height, 'batch', 'batches')} have a measured yield, "
-        f"from {value_text(lowest[YIELD], YIELD)} ({lowest['batch']}) to {highest['yield_text']} "
-        f"({highest['batch']})."
+        f"from {lowest['yield_text']} in {lowest['batch']} to {highest['yield_text']} in {highest['batch']}."
     ]
 
 
