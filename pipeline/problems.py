@@ -11,7 +11,8 @@ import io
 import json
 import unicodedata
 from collections.abc import Iterable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
+from operator import attrgetter
 from typing import Any
 
 import polars as pl
@@ -66,6 +67,8 @@ PROBLEM_SCHEMA: dict[str, type[pl.DataType]] = {
     "batch": pl.String,
     "message": pl.String,
 }
+
+_as_row = attrgetter(*PROBLEM_SCHEMA)
 
 # Direction marks and zero-width characters can make a message read as what it is not.
 _UNSEEN_CATEGORIES = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
@@ -140,8 +143,8 @@ def problem(
 
 def problems_frame(problems: Iterable[Problem]) -> pl.DataFrame:
     """The problems as a frame with `PROBLEM_SCHEMA`, in the order given."""
-    records = [asdict(each) for each in problems]
-    return pl.DataFrame(records, schema=PROBLEM_SCHEMA, orient="row")
+    rows = [_as_row(each) for each in problems]
+    return pl.DataFrame(rows, schema=PROBLEM_SCHEMA, orient="row")
 
 
 def sort_problems(problems: pl.DataFrame) -> pl.DataFrame:

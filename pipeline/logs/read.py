@@ -11,7 +11,7 @@ import hashlib
 import json
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 import polars as pl
 
@@ -66,7 +66,7 @@ def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
     found, problems = find_files(folder)
     reader = _Reader(currency, ReadResult([], [], [], problems))
     for number, each in enumerate(found, start=1):
-        reader.read(each, ReadFile(number, each.name, each.path.stem.strip()))
+        reader.read(each, ReadFile(number, each.name, PurePosixPath(each.name).stem.strip()))
         progress("reading logs", number, len(found))
     reader.flush()
     return reader.result

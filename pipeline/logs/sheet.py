@@ -122,7 +122,8 @@ class Sheet:
         has_some = np.bincount(self.file_ids, weights=filled, minlength=self.file_count) > 0
         if has_some[self.file_ids].all():
             return
-        stems = pl.Series([self.files[n].stem if n in self.files else "" for n in range(self.file_count)])
+        names = [self.files[n].stem or None if n in self.files else None for n in range(self.file_count)]
+        stems = pl.Series(names, dtype=pl.String)
         named = stems.gather(self.file_ids)
         use_name = pl.Series(~has_some[self.file_ids])
         self.text = self.text.with_columns(

@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import cached_property
 
 __all__ = ["QUANTITIES", "Quantity", "Unit", "unit_key"]
 
@@ -49,6 +50,10 @@ class Quantity:
 
     def by_key(self) -> Mapping[str, Unit]:
         """Every accepted spelling (see `unit_key`) to its unit."""
+        return self._by_key
+
+    @cached_property
+    def _by_key(self) -> Mapping[str, Unit]:
         return {unit_key(name): unit for unit in self.units for name in (unit.symbol, *unit.also)}
 
     @property

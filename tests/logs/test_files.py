@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import os
 from collections.abc import Callable
 from pathlib import Path
 
@@ -204,3 +205,16 @@ def test_a_cell_that_looks_like_a_formula_or_markup_stays_text(read: Read) -> No
     assert frames.problems.is_empty()
     assert frames.values["batch_value"]["note"].to_list() == cells
     assert set(frames.values["batch_value"]["batch"]) == {"007"}
+
+
+def test_a_file_name_that_is_no_utf_8_is_read_and_shown(tmp_path: Path) -> None:
+    with open(os.fsencode(tmp_path) + b"/bad\xff.csv", "w") as file:
+        file.write("step,item\nyeast,ale\n")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.files["path"].to_list() == ["bad\\xff.csv"]
+    assert frames.values["batch_value"]["batch"].to_list() == ["bad\\xff"]
+
+
+def test_a_file_name_of_spaces_names_no_batch(read: Read) -> None:
+    frames = read("step,item\nyeast,ale\n", " .csv")
+    assert frames.problems.select("kind", "column").rows() == [("missing_value", "batch")]
