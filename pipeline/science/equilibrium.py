@@ -170,7 +170,7 @@ def vapour_mole_fraction(
     """Ethanol in the vapour leaving a still over a boiling liquid, in mole fractions.
 
     mole_fraction : ethanol in the liquid [mol/mol], 0 to 1 (above 0.7 the fit is poor)
-    stages        : effective extra stages of the still, 0 (bare pot) to 3; see `vapour_abv`
+    stages        : effective extra stages of the still [stages], 0 (bare pot) to 3; see `vapour_abv`
     pressure_kpa  : pressure in the still [kPa], 60 to 110
     returns       : ethanol in the vapour [mol/mol]; NaN outside the range
     formula       : y P = x gamma p(T) at the boiling point; ln gamma1 = A (B x2 / (A x1 + B x2))^2, A =
@@ -193,8 +193,8 @@ def vapour_abv(
     """Strength of the distillate that leaves a still over a boiling liquid.
 
     liquid_abv_pct_vol : liquid in the pot, by volume at 20 degC [% vol], 0 to 100 (above 88 the fit is poor)
-    stages             : effective extra stages, 0 (bare pot) to 3; one number for a still's reflux, found
-                         from its runs
+    stages             : effective extra stages [stages], 0 (bare pot) to 3; one number for a still's
+                         reflux, found from its runs
     pressure_kpa       : pressure in the still [kPa], 60 to 110; it hardly matters to the strength
     returns            : distillate by volume at 20 degC [% vol]; NaN outside the range
     formula            : the vapour of the boiling liquid; for each whole stage the vapour of that vapour

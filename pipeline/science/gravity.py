@@ -229,7 +229,7 @@ def reading_from_sg(sg: V | float, temperature_c: V | float, reference_c: V | fl
     sg            : specific gravity 20/20 degC, 0.980 to 1.150
     temperature_c : temperature of the liquid [degC], 0 to 60
     reference_c   : temperature the hydrometer is made for [degC], 0 to 40
-    returns       : the reading; NaN outside the range
+    returns       : the reading, as a gravity on the stem; NaN outside the range
     formula       : `sg_from_reading` the other way
     source        : ICUMSA sucrose densities; glass expansion 25e-6 per K, ISO 1768:1975
 

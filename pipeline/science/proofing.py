@@ -106,8 +106,8 @@ def blend(volumes_l: ArrayLike, abvs_20c_pct_vol: ArrayLike) -> Blend:
 
     volumes_l        : the parts' volumes at 20 degC [L], 0 or more each, not all 0
     abvs_20c_pct_vol : their strengths by volume at 20 degC [% vol], 0 to 100, as many as volumes
-    returns          : (volume_l, abv_20c_pct_vol, lpa, mass_kg) at 20 degC; NaN when any part is NaN or
-                       outside its range
+    returns          : (volume_l [L], abv_20c_pct_vol [% vol], lpa [LPA], mass_kg [kg]) at 20 degC; NaN
+                       when any part is NaN or outside its range
     formula          : masses V rho(p, 20) and their ethanol add; strength from the mass fraction; V = m /
                        rho(p, 20)
     source           : conservation of mass with the densities of OIML R 22

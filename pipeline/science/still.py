@@ -181,10 +181,12 @@ def _volume_per_lpa(curve: RunCurve, charge_x: FloatArray, lpa_frac: FloatArray)
 
 def _frac_at_volume_per_lpa(curve: RunCurve, charge_x: FloatArray, litres_per_lpa: FloatArray) -> FloatArray:
     start = curve.log_ethanol_at(charge_x)
-    to_come = curve.volume_at(start) - litres_per_lpa * np.exp(start)
+    whole = curve.volume_at(start)
+    to_come = whole - litres_per_lpa * np.exp(start)
     in_range = (litres_per_lpa >= 0.0) & (to_come >= curve.volume[0])
-    after = curve.log_ethanol_at_volume(np.where(in_range, to_come, curve.volume_at(start)))
-    return np.where(in_range, -np.expm1(after - start), np.nan)
+    after = curve.log_ethanol_at_volume(np.where(in_range, to_come, whole))
+    # Both ends by the same interpolation, so that nothing over is exactly nothing.
+    return np.where(in_range, -np.expm1(after - curve.log_ethanol_at_volume(whole)), np.nan)
 
 
 def run_kernel(
@@ -221,7 +223,7 @@ def run_curve(
     charge_volume_l    : charge at 20 degC [L], above 0; it scales the run and leaves its strengths as they
                          are
     charge_abv_pct_vol : charge by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3; see `vapour_abv`
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3; see `vapour_abv`
     lpa_frac           : alcohol already over, share of the LPA charged [0 to 1]
     returns            : strength of what is coming over, by volume at 20 degC [% vol]; NaN outside the range
     formula            : d ln(N x) / d ln x = y / (y - x), N moles left in the pot, y the vapour of
@@ -241,7 +243,7 @@ def lpa_frac_at_spout(charge_abv_pct_vol: V | float, stages: V | float, spout_ab
     """Share of the alcohol that is over when the spout has fallen to a strength.
 
     charge_abv_pct_vol : charge by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3
     spout_abv_pct_vol  : strength at the spout, by volume at 20 degC [% vol], above 0 to 100
     returns            : share of the LPA charged [0 to 1]; 0 when the run starts no stronger than that; NaN
                          outside
@@ -262,7 +264,7 @@ def distillate_volume_l(
 
     charge_volume_l    : charge at 20 degC [L], 0 or more
     charge_abv_pct_vol : charge by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3
     lpa_frac           : alcohol already over, share of the LPA charged [0, below 1]
     returns            : distillate at 20 degC, before its drops contract on mixing [L]; NaN outside the range
     formula            : sum of dLPA / (spout strength / 100)
@@ -284,7 +286,7 @@ def lpa_frac_at_volume(
 
     charge_volume_l    : charge at 20 degC [L], above 0
     charge_abv_pct_vol : charge by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3
     distillate_l       : distillate so far at 20 degC [L], 0 or more
     returns            : share of the LPA charged [0 to 1]; NaN outside the range, such as more than the
                          still can give
@@ -305,7 +307,7 @@ def jar_strengths(
 
     charge_volume_l    : charge at 20 degC [L], above 0
     charge_abv_pct_vol : charge by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3
     jar_volumes_l      : volumes of the jars at 20 degC in the order taken [L], one dimension
     returns            : strength of each jar by volume at 20 degC [% vol]; NaN outside the range, NaN for
                          an empty jar
@@ -338,7 +340,7 @@ def strip_run(wash_abv_pct_vol: float, stages: float, stop_spout_pct_vol: float)
     """What stripping gives when stopped at a strength: the loss in the pot is predicted, not unknown.
 
     wash_abv_pct_vol   : wash by volume at 20 degC [% vol], above 0 to 90
-    stages             : effective extra stages of the still, 0 (bare pot) to 3
+    stages             : effective extra stages of the still [stages], 0 (bare pot) to 3
     stop_spout_pct_vol : strength at the spout when the run is stopped, by volume at 20 degC [% vol], above
                          0, weaker than the first runnings
     returns            : (recovery_frac [LPA of low wines / LPA of wash], low_wines_abv_pct_vol, volume_frac

@@ -60,7 +60,7 @@ def test_alcohol_from_gravities_is_right_on_average() -> None:
 
 
 def test_wort_extract_differs_only_by_the_difference_of_the_two_scales() -> None:
-    """Printed extract is by another table, 2 to 3.5 % above degrees Plato at every brew: a scale, not a scatter."""
+    """Printed extract is by another table, 2 to 3.5 % above degrees Plato at every brew."""
     table = pl.read_csv(DATA / "usda_bulletin_493.csv").filter(pl.col("stage") == "wort")
     sg = table["sg_15_6"].to_numpy()
     g_per_100ml = s.plato_from_sg(sg_20(sg)) * sg * s.water_density_kg_per_m3(BULLETIN_C) / 1000.0
