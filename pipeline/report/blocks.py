@@ -138,13 +138,25 @@ def table_of(
     caption: str,
     *,
     flags: dict[str, str] | None = None,
-    note: str = "",
+    leave_off_blank: bool = False,
 ) -> Table:
     """A table of a frame's columns with headings and units from the dictionary.
+
+    `leave_off_blank` leaves off the columns that no row has, and names them in the note: a wide table
+    of blanks hides what there is.
 
     `flags` maps batch names to a warning, printed beside the batch wherever it is named.
     """
     warnings = flags or {}
+    note = ""
+    if leave_off_blank:
+        blank = [name for name in columns if frame[name].null_count() == frame.height]
+        columns = [name for name in columns if name not in blank]
+        note = (
+            f"Not measured in any row: {', '.join(label_of(name).lower() for name in blank)}."
+            if blank
+            else ""
+        )
     headings = [Heading(label_of(name), unit_of(name), frame.schema[name].is_numeric()) for name in columns]
     decimals = {name: column_decimals(frame[name].to_list(), name) for name in columns}
     rows = [

@@ -11,6 +11,18 @@ from pipeline.charts.theme import SHAPES
 NOT_WRITTEN = "not logged"
 FLAG = "(!)"
 
+MOST_POINTS_DRAWN = 3000
+"""More points than this neither a reader nor a phone can take in; the page says how many it drew."""
+
+
+def latest(frame: pl.DataFrame, things: str) -> tuple[pl.DataFrame, str]:
+    """The last rows of a frame in date order that a chart can hold, and the sentence that says so."""
+    if frame.height <= MOST_POINTS_DRAWN:
+        return frame, ""
+    return frame.tail(
+        MOST_POINTS_DRAWN
+    ), f" The last {MOST_POINTS_DRAWN} of {frame.height} {things} are drawn."
+
 
 def named_with_flag(frame: pl.DataFrame, flags: dict[str, str]) -> pl.DataFrame:
     """The frame with `(!)` after the name of each batch that a problem touches."""

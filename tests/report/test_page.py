@@ -256,6 +256,21 @@ def test_no_file_at_all_gives_no_page(make_pages):
     assert make_pages().paths == []
 
 
+def test_a_chart_that_leaves_points_off_says_how_many(make_pages, batch_rows, monkeypatch):
+    monkeypatch.setattr("pipeline.report.shape.MOST_POINTS_DRAWN", 2)
+    rows = "".join(batch_rows(f"B{n}", f"2025-03-{n:02d}") for n in range(1, 4))
+    outline = Outline(make_pages(rows).html)
+    assert "The last 2 of 3 batches are drawn." in outline.text
+    points = [row for rows in outline.specs["spec-yield-by-batch"]["datasets"].values() for row in rows]
+    assert [row["batch"] for row in points if "batch" in row] == ["B2", "B3"]
+
+
+def test_a_long_table_says_what_it_leaves_off(make_pages, batch_rows, monkeypatch):
+    monkeypatch.setattr("pipeline.report.blocks.MOST_ROWS", 2)
+    rows = "".join(batch_rows(f"B{n}", f"2025-03-{n:02d}") for n in range(1, 4))
+    assert "The first 2 of 3 rows; the database holds them all." in Outline(make_pages(rows).html).text
+
+
 def test_two_seasons_have_a_page_each_with_their_own_batches(make_pages, batch_rows):
     page = make_pages(batch_rows("OLD1", "2024-05-01") + batch_rows("NEW1", "2025-05-01"))
     assert [path.parent.name for path in page.paths] == ["2024", "2025"]
@@ -291,3 +306,15 @@ def test_every_column_shown_is_explained(outline, simulated):
     ).fetchall():
         meaning = re.sub(r"\s+", " ", dictionary.column(name).meaning)
         assert meaning in outline.text, name
+
+
+def test_a_column_that_no_row_has_is_left_off_and_named(make_pages, batch_rows):
+    outline = Outline(make_pages(batch_rows("B1")).html)
+    assert "Not measured in any row: " in outline.text
+    assert "Cost per LPA" not in outline.text.split("Every batch", 2)[-1].split("Problems found")[0]
+
+
+def test_a_whole_batch_gives_no_problem_and_the_page_says_so(make_pages, batch_rows):
+    text = Outline(make_pages(batch_rows("B1")).html).text
+    assert "No problem was found in the logs." in text
+    assert "14 rows in = 14 used + 0 set aside, over 1 file." in text

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pipeline.charts.titles import label_of
 from pipeline.report.blocks import Block, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.text import counted
@@ -60,36 +59,10 @@ def every_batch(data: SeasonData) -> Section:
         answer.append(
             "A batch marked (!) is touched by a problem: see Problems found before trusting its figures."
         )
-    if data.currency and "cost_per_lpa" in _filled(data, _STILL):
+    if data.currency and data.batches["cost_per_lpa"].count():
         answer.append(f"Prices are in {data.currency}.")
-    # A column that the whole season leaves blank is left off the page, so that the rest can be read.
     blocks: list[Block] = [
-        folded(
-            table_of(
-                data.batches,
-                _filled(data, _MASH),
-                "From grain to wash",
-                flags=flags,
-                note=_blank(data, _MASH),
-            )
-        ),
-        folded(
-            table_of(
-                data.batches,
-                _filled(data, _STILL),
-                "From wash to spirit",
-                flags=flags,
-                note=_blank(data, _STILL),
-            )
-        ),
+        folded(table_of(data.batches, columns, caption, flags=flags, leave_off_blank=True))
+        for columns, caption in ((_MASH, "From grain to wash"), (_STILL, "From wash to spirit"))
     ]
     return Section("batches", "Every batch", answer, blocks)
-
-
-def _filled(data: SeasonData, columns: list[str]) -> list[str]:
-    return [name for name in columns if data.batches[name].null_count() < data.batches.height]
-
-
-def _blank(data: SeasonData, columns: list[str]) -> str:
-    blank = [label_of(name).lower() for name in columns if name not in _filled(data, columns)]
-    return f"Not measured for any batch: {', '.join(blank)}." if blank else ""

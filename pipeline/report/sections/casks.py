@@ -54,7 +54,7 @@ def casks(data: SeasonData) -> Section:
     frame = _by_wood(data.casks)
     lost = frame.filter(pl.col("loss_frac_per_year").is_not_null())
     blocks: list[Block] = [*_loss(frame, lost), *_strength(frame)]
-    blocks.append(folded(table_of(frame, _COLUMNS, "Casks")))
+    blocks.append(folded(table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)))
     return Section("casks", "Casks", _answer(frame, lost), blocks)
 
 

@@ -8,7 +8,7 @@ from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec, st
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
-from pipeline.report.shape import named_with_flag
+from pipeline.report.shape import latest, named_with_flag
 from pipeline.report.text import counted, listed, value_text, with_unit
 
 MOST_RUNS_DRAWN = 150
@@ -57,10 +57,16 @@ def cuts_and_strengths(data: SeasonData) -> Section:
     blocks: list[Block] = []
     if spirit.height:
         blocks += [Heading3("Spirit runs"), *_cut_figure(spirit), *_strength_figure(spirit)]
-        blocks.append(folded(table_of(spirit, _RUN_COLUMNS, "Spirit runs", flags=data.flags())))
+        blocks.append(
+            folded(table_of(spirit, _RUN_COLUMNS, "Spirit runs", flags=data.flags(), leave_off_blank=True))
+        )
     if strips.height:
         blocks += [Heading3("Stripping runs"), *_strip_figure(strips)]
-        blocks.append(folded(table_of(strips, _STRIP_COLUMNS, "Stripping runs", flags=data.flags())))
+        blocks.append(
+            folded(
+                table_of(strips, _STRIP_COLUMNS, "Stripping runs", flags=data.flags(), leave_off_blank=True)
+            )
+        )
     return Section("cuts", "Cuts and strengths", _answer(spirit, strips), blocks)
 
 
@@ -176,7 +182,8 @@ def _cut_figure(spirit: pl.DataFrame) -> list[Block]:
 
 def _strength_figure(spirit: pl.DataFrame) -> list[Block]:
     rows = []
-    for run in spirit.iter_rows(named=True):
+    last, said = latest(spirit, "runs")
+    for run in last.iter_rows(named=True):
         for sign, name in (("hearts start", "hearts_start_pct_vol"), ("hearts end", "hearts_end_pct_vol")):
             if run[name] is None or run["started_at"] is None:
                 continue
@@ -196,16 +203,16 @@ def _strength_figure(spirit: pl.DataFrame) -> list[Block]:
     frame = pl.DataFrame(rows, infer_schema_length=None)
     starts = spirit.filter(pl.col("hearts_start_pct_vol").is_not_null())
     ends = spirit.filter(pl.col("hearts_end_pct_vol").is_not_null())
-    said = [f"began at {_range(starts, 'hearts_start_pct_vol')}"] if starts.height else []
-    said += [f"ended at {_range(ends, 'hearts_end_pct_vol')}"] if ends.height else []
+    ends_said = [f"began at {_range(starts, 'hearts_start_pct_vol')}"] if starts.height else []
+    ends_said += [f"ended at {_range(ends, 'hearts_end_pct_vol')}"] if ends.height else []
     return [
         Figure(
             "hearts-strengths",
             "Strength at the spout where hearts began and ended",
-            f"Strength at the spout by date. Hearts {' and '.join(said)}.",
+            f"Strength at the spout by date. Hearts {' and '.join(ends_said)}.",
             page_spec(hearts_strengths(frame, PAGE)),
             "Upward triangles: the first drop of hearts. Downward triangles: the last. The grey line joins "
-            "the two of one run.",
+            "the two of one run." + said,
         )
     ]
 
@@ -214,6 +221,7 @@ def _strip_figure(strips: pl.DataFrame) -> list[Block]:
     drawn = strips.filter(pl.col("recovery_frac").is_not_null() & pl.col("started_at").is_not_null())
     if drawn.is_empty():
         return [Paragraphs(["No dated stripping run has its recovery measured."])]
+    whole, (drawn, said) = drawn, latest(drawn, "runs")
     frame = drawn.select(
         "run_label",
         "started_at",
@@ -231,10 +239,10 @@ def _strip_figure(strips: pl.DataFrame) -> list[Block]:
         Figure(
             "stripping-recovery",
             "Share of the charged alcohol that came over, stripping runs",
-            f"Recovery of {counted(drawn.height, 'stripping run')} by date: "
-            f"{_range(drawn, 'recovery_frac')}.",
+            f"Recovery of {counted(whole.height, 'stripping run')} by date: "
+            f"{_range(whole, 'recovery_frac')}.",
             page_spec(stripping_recovery(frame, PAGE)),
-            "The wash's alcohol is an estimate from its gravities, so a run can come out a little above 100 "
-            "%.",
+            "The wash's alcohol is an estimate from its gravities, so a run can come out a little above "
+            "100 %." + said,
         )
     ]

@@ -36,7 +36,7 @@ _COLUMNS = [
 ]
 
 WHY_NO_ERROR = (
-    "No error from the instruments is given with these figures: this report does not yet carry it through "
+    "No error from the instruments is given with these figures: this report does not carry it through "
     "the sums. Where an interval is printed, it comes from the spread between batches or between scores."
 )
 

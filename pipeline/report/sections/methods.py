@@ -17,7 +17,8 @@ INTERVALS = (
     "spread between batches (or scores), not of the instruments."
 )
 NOT_MEASURED_IS_NOT_ZERO = (
-    "“Not measured” is never counted as zero: a sum that misses a part is not measured either, and says so."
+    "“Not measured” is never counted as zero. A batch's sum that misses a part is not measured either; a "
+    "season's sum says how many batches it holds."
 )
 
 

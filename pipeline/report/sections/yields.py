@@ -8,7 +8,7 @@ from pipeline.charts import PAGE, page_spec, yield_by_batch, yield_by_group
 from pipeline.charts.titles import label_of
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Points, Section, folded, table_of
 from pipeline.report.data import SeasonData
-from pipeline.report.shape import NOT_WRITTEN, named_with_flag, pool_rare, unique_labels
+from pipeline.report.shape import NOT_WRITTEN, latest, named_with_flag, pool_rare, unique_labels
 from pipeline.report.text import counted, listed, value_text, with_unit
 from pipeline.report.wording import ENOUGH_BATCHES, Group, compare_yields, interval_text
 
@@ -69,7 +69,8 @@ def _by_batch(data: SeasonData, measured: pl.DataFrame) -> list[Block]:
     dated = measured.filter(pl.col("mashed_on").is_not_null())
     blocks: list[Block] = [Heading3("By batch")]
     if dated.height:
-        points = pool_rare(dated, group).select("batch", "mashed_on", YIELD, "yield_text", group)
+        last, drawn = latest(dated, "batches")
+        points = pool_rare(last, group).select("batch", "mashed_on", YIELD, "yield_text", group)
         season = data.season.select(YIELD).with_columns(season_label=pl.lit("the season"))
         season = season.filter(pl.col(YIELD).is_not_null())
         blocks.append(
@@ -79,7 +80,7 @@ def _by_batch(data: SeasonData, measured: pl.DataFrame) -> list[Block]:
                 _batch_alt(data, dated),
                 page_spec(yield_by_batch(points, season, group, PAGE)),
                 "Each point is one batch; its shape and colour say its main grain. The dashed line is the "
-                "season's spirit over the season's fermentables.",
+                "season's spirit over the season's fermentables." + drawn,
             )
         )
     undated = measured.filter(pl.col("mashed_on").is_null())["batch"].to_list()
@@ -175,10 +176,9 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         "yield_high_lpa_per_kg",
         "interval_text",
     )
-    points = (
-        measured.filter(pl.col(column).is_in(list(labels)))
-        .with_columns(pl.col(column).replace_strict(labels).alias("group_label"))
-        .select("group_label", "batch", YIELD, "yield_text")
+    last, said = latest(measured.filter(pl.col(column).is_in(list(labels))), "batches")
+    points = last.with_columns(pl.col(column).replace_strict(labels).alias("group_label")).select(
+        "group_label", "batch", YIELD, "yield_text"
     )
     alt = f"Yield by {kind}. " + "; ".join(
         f"{name}: {text}" for name, text in zip(groups[column], texts, strict=True)
@@ -190,5 +190,5 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         page_spec(yield_by_group(points, named, PAGE)),
         f"Circles are batches. The diamond is the mean of the {kind}'s batches; the line through it is where "
         f"that mean may lie (95 %), drawn from {ENOUGH_BATCHES} batches on. Lines that overlap do not tell "
-        f"two {kinds} apart.",
+        f"two {kinds} apart." + said,
     )
