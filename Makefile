@@ -39,7 +39,7 @@ review: $(RUN_STAMP) ## set up, then write the season report of LOGS (sample_log
 	@$(BIN)/stillseason review $(LOGS) --out $(OUT)
 
 test: $(DEV_STAMP) lint ## set up, then check style and types and run the tests
-	@$(BIN)/python -m pytest --benchmark-disable $(PYTEST_ARGS)
+	@$(BIN)/python -m pytest -n auto --dist loadfile --benchmark-disable $(PYTEST_ARGS)
 
 lint: $(DEV_STAMP) ## style and types only
 	@$(BIN)/ruff check .

@@ -21,6 +21,7 @@ from typing import Any
 from typer.main import get_command
 
 from pipeline.cli import EXIT_PROBLEMS, app
+from pipeline.logs import write_templates
 from pipeline.logs.fields import KINDS_OF_FILE, Field, Step
 from pipeline.problems import KINDS
 from pipeline.resources import sql_dir
@@ -192,7 +193,8 @@ def _printed(*arguments: str) -> str:
             text=True,
             check=False,
         )
-    if done.returncode not in (0, EXIT_PROBLEMS):
+    # A traceback leaves with the same status as problems in the logs do.
+    if done.returncode not in (0, EXIT_PROBLEMS) or "Traceback (most recent call last)" in done.stdout:
         raise RuntimeError(f"stillseason {' '.join(arguments)} failed:\n{done.stdout}")
     return done.stdout
 
@@ -223,7 +225,7 @@ def _tables() -> str:
     with tempfile.TemporaryDirectory() as folder:
         database = Path(folder, "empty.duckdb")
         logs = Path(folder, "logs")
-        logs.mkdir()
+        write_templates(logs)
         build_season(logs, database, Settings())
         with open_season(database) as con:
             tables = con.execute(_TABLES).fetchall()

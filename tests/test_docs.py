@@ -14,6 +14,7 @@ from typer.main import get_command
 
 from pipeline.cli import app
 from pipeline.documentation import DOCUMENTS, PARTS, fill, markdown_table
+from pipeline.logs import write_templates
 from pipeline.logs.fields import KINDS_OF_FILE
 from pipeline.problems import KINDS
 from pipeline.settings import Settings
@@ -104,7 +105,7 @@ def test_every_command_has_an_example_in_its_help() -> None:
 
 
 def test_every_table_and_column_is_in_the_guide(tmp_path: Path) -> None:
-    (tmp_path / "logs").mkdir()
+    write_templates(tmp_path / "logs")
     build_season(tmp_path / "logs", tmp_path / "season.duckdb", Settings())
     with open_season(tmp_path / "season.duckdb") as con:
         found = con.execute(
