@@ -28,7 +28,7 @@ from pipeline.science.terms import FloatArray, V, evaluate
 #: Strongest charge a run is computed for [% vol]: above it the equilibrium is not to be trusted.
 STRONGEST_CHARGE_PCT_VOL = 90.0
 
-_NODES = 801
+_NODES = 1601
 _WEAKEST_X = 1e-8
 _STRONGEST_X = 0.72  # a little above 90 % vol
 

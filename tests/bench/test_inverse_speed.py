@@ -1,7 +1,7 @@
 """How fast a reading becomes a strength, beside a root finder and the bare formula. Time is never asserted.
 
-Run with `make bench`: ratios by the reading are printed at the end. In the ordinary test run each part runs once,
-and what is asserted is that they agree.
+Run with `make bench`: ratios by the reading are printed at the end. In the ordinary test run each part runs
+once, and what is asserted is that they agree.
 """
 
 from collections.abc import Callable, Iterator
