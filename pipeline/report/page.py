@@ -30,7 +30,7 @@ from pipeline.report.sections.methods import how_numbers_are_computed
 from pipeline.report.sections.problems import problems_found
 from pipeline.report.sections.scores import difference_tests, scores
 from pipeline.report.sections.yields import yields
-from pipeline.report.text import number, prose, unique_slugs, visible
+from pipeline.report.text import counted, number, prose, unique_slugs, visible
 
 NO_SEASON = "no season"
 """Name of the page written when logs were found but no batch, cask or tasting could be dated or read."""
@@ -157,7 +157,10 @@ def _footer(data: SeasonData) -> Footer:
         int(data.files[name].sum()) if data.files.height else 0
         for name in ("rows_in", "rows_used", "rows_set_aside")
     ]
-    rows = f"{data.files.height} files; {totals[0]:,} rows in = {totals[1]:,} used + {totals[2]:,} set aside."
+    rows = (
+        f"{counted(data.files.height, 'file')}: {totals[0]:,} rows in = {totals[1]:,} used + "
+        f"{totals[2]:,} set aside."
+    )
     versions = [
         ("Stillseason", pipeline.__version__),
         ("DuckDB", duckdb.__version__),
