@@ -42,7 +42,8 @@ _QUERIES = {
     "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
     "scores": """
         select * from metric.sample_score where season = $season
-        order by min(tasted_on) over (partition by session) nulls last, session, case when lower(attribute) = 'overall' then 0 else 1 end, attribute, label, sample
+        order by min(tasted_on) over (partition by session) nulls last, session,
+                 case when lower(attribute) = 'overall' then 0 else 1 end, attribute, label, sample
     """,
     "difference_tests": """
         select * from metric.difference_test where season = $season
