@@ -314,7 +314,7 @@ def jar_strengths(
     formula            : 100 x LPA over during the jar / its volume, by `lpa_frac_at_volume`
     source             : simple batch distillation (Rayleigh), in moles; equilibrium as in `vapour_abv`
 
-    >>> jar_strengths(40.0, 28.0, 0.5, [0.75, 0.75])
+    >>> jar_strengths(40.0, 28.0, 0.5, [0.75, 0.75]).round(1)
     array([81.2, 80.8])
     """
     volumes = np.asarray(jar_volumes_l, dtype=np.float64)
