@@ -28,17 +28,7 @@ _PROBLEMS = """
 _QUERIES = {
     "season": "select * from metric.season where season = $season",
     "batches": "select * from metric.batch where season = $season order by mashed_on nulls last, batch",
-    "runs": """
-        select *,
-               residue_lpa / nullif(charge_lpa, 0e0) as residue_frac,
-               gap_lpa / nullif(charge_lpa, 0e0) as gap_frac,
-               (
-                   select lpa_frac from metric.cut as cut
-                   where cut.batch = run.batch and cut.run = run.run and cut.cut = 'not yet cut'
-               ) as not_yet_cut_frac
-        from metric.run as run where season = $season
-        order by started_at nulls last, batch, run
-    """,
+    "runs": "select * from metric.run where season = $season order by started_at nulls last, batch, run",
     "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
     "scores": """
         select * from metric.sample_score where season = $season

@@ -1,6 +1,6 @@
 -- What:  every distillation: what went in, what came out, where the cuts fell.
 -- Grain: one row a run of a batch.
--- From:  account.run, account.batch, metric.jar, metric.cut
+-- From:  account.run, account.run_u, account.batch, metric.jar, metric.cut
 create or replace table metric.run as
 with cuts as (
     select
@@ -11,6 +11,7 @@ with cuts as (
         max(lpa_frac) filter (where cut = 'hearts') as hearts_frac,
         max(lpa_frac) filter (where cut = 'tails') as tails_frac,
         max(lpa_frac) filter (where cut = 'feints') as feints_frac,
+        max(lpa_frac) filter (where cut = 'not yet cut') as not_yet_cut_frac,
     from metric.cut
     group by batch, run
 ),
@@ -93,13 +94,21 @@ select
     cuts.hearts_frac,
     cuts.tails_frac,
     cuts.feints_frac,
+    cuts.not_yet_cut_frac,
+    run.residue_lpa / nullif(run.charge_lpa, 0e0) as residue_frac,
+    (run.charge_lpa - run.collected_lpa - coalesce(run.residue_lpa, 0e0)) / nullif(run.charge_lpa, 0e0) as gap_frac,
     hearts_started.hearts_start_pct_vol,
     hearts_ended.hearts_end_pct_vol,
+    -- numerics: standard uncertainties
+    run_u.* exclude (batch, run),
     -- timestamps
     run.started_at,
 from account.run as run
 inner join account.batch as batch
     on batch.batch = run.batch
+inner join account.run_u as run_u
+    on run_u.batch = run.batch
+    and run_u.run = run.run
 left join cuts
     on cuts.batch = run.batch
     and cuts.run = run.run
