@@ -6,7 +6,8 @@ assessor are taken together over all sets of a season, because how much of a sca
 one evening says little about it.
 
 Slopes are drawn towards 1 by as much as they are uncertain, then set so that the typical assessor (the
-median) has 1: a minority that uses half the scale then no longer draws the samples together.
+median) has 1: a minority that uses half the scale then draws the samples together less. Where the slopes are
+too uncertain all of them stay 1, and a difference is one of the panel's own average use of the scale.
 
 sources : Brockhoff & Skovgaard, Food Qual. Pref. 5 (1994) 215; Brockhoff, Schlich & Skovgaard, Food Qual. Pref. 39
           (2015) 156 (scaling split from disagreement, from memory; checked by a hand calculation confirmed in R).
@@ -22,12 +23,12 @@ import numpy as np
 from scipy.stats import f as f_distribution
 
 from pipeline.panel.mixed import Array
-from pipeline.panel.scores import ScoreFit, Scores
+from pipeline.panel.scores import ScoreFit, Scores, sum_contrasts
 
-LEAST_SAMPLES = 5
 LEAST_ASSESSORS = 4
-CLEAR = 0.001
-"""Slopes are used where the samples differ beyond this p: on samples that are alike nobody's scale can be read."""
+MOST_SLOPE_SE = 0.2
+"""Slopes are used where their middle standard error is below this. On samples that are alike, or on few of them,
+nobody's scale can be read; the simulation in tests/panel shows what is gained and what is not (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -61,11 +62,20 @@ class Scaling:
         """p that all slopes are alike."""
         return float(f_distribution.sf(self.f_scaling, self.df_scaling, self.df_disagreement))
 
+    @property
+    def is_carried(self) -> bool:
+        """Whether the data say enough of the slopes to use them."""
+        known = np.isfinite(self.slope_se) & (self.slope_se > 0.0)
+        return (
+            len(self.slopes) >= LEAST_ASSESSORS
+            and bool(known.all())
+            and float(np.median(self.slope_se)) < MOST_SLOPE_SE
+        )
+
     def shrunken(self) -> Array:
         """Slopes drawn towards 1 by their uncertainty (empirical Bayes), the median set to 1."""
         count = len(self.slopes)
-        usable = np.isfinite(self.slope_se) & (self.slope_se > 0.0)
-        if count < LEAST_ASSESSORS or not usable.all():
+        if not self.is_carried:
             return np.ones(count)
         noise = self.slope_se**2
         spread = float(np.sum((self.slopes - 1.0) ** 2) / (count - 1) - noise.mean())
@@ -74,7 +84,7 @@ class Scaling:
         drawn = 1.0 + (self.slopes - 1.0) * spread / (spread + noise)
         # A slope at or below zero is somebody who marks the other way round: no scale to be mended.
         drawn = np.maximum(drawn, 0.2)
-        return drawn / float(np.median(drawn))
+        return drawn / float(np.median(self.slopes))
 
 
 def read_scaling(sets: Sequence[tuple[Scores, ScoreFit]]) -> Scaling:
@@ -137,8 +147,6 @@ def _nuisance(scores: Scores, fitted: ScoreFit) -> Array:
     taken = np.zeros(len(scores.value))
     start = 1 + fitted.contrasts.shape[1]
     if fitted.sessions:
-        from pipeline.panel.scores import sum_contrasts
-
         sessions = np.unique(scores.session)
         columns = sum_contrasts(len(sessions))[np.searchsorted(sessions, scores.session)]
         taken += columns @ fitted.fit.beta[start : start + fitted.sessions]
