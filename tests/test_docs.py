@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import fnmatch
 import re
+import subprocess
+import sys
 import tomllib
 from collections.abc import Iterator
 from pathlib import Path
@@ -150,6 +152,42 @@ def test_every_dependency_is_used() -> None:
         and f'importorskip("{modules.get(name, name)}")' not in code
     ]
     assert unused == []
+
+
+# --- the committed example
+
+
+def test_the_committed_report_is_what_a_review_of_the_sample_writes(tmp_path: Path) -> None:
+    command = [
+        sys.executable,
+        "-m",
+        "pipeline.cli",
+        "review",
+        "sample_logs",
+        "--out",
+        str(tmp_path / "reports"),
+    ]
+    done = subprocess.run(
+        [*command, "--db", str(tmp_path / "season.duckdb")],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=False,
+        timeout=300,
+    )
+    written = {
+        path.relative_to(tmp_path).as_posix(): path.read_bytes()
+        for path in (tmp_path / "reports").rglob("*")
+        if path.is_file()
+    }
+    assert written, done.stderr
+    committed = {
+        path.relative_to(ROOT).as_posix(): path.read_bytes()
+        for path in project_files(ROOT / "reports")
+        if path.suffix != ".png"
+    }
+    assert sorted(written) == sorted(committed), "make sample"
+    assert [name for name in written if written[name] != committed[name]] == [], "out of date: make sample"
 
 
 # --- what the documents tell a reader to type
