@@ -13,7 +13,7 @@ from typing import Literal
 __all__ = ["KINDS", "SEVERITIES", "Effect", "ProblemKind", "Severity"]
 
 Severity = Literal["unreadable", "implausible", "unusual"]
-Effect = Literal["file set aside", "row set aside", "row used", "nothing set aside"]
+Effect = Literal["file set aside", "row set aside", "cell set aside", "row used", "nothing set aside"]
 
 SEVERITIES: Mapping[str, str] = {
     "unreadable": "Cannot be read",
@@ -29,7 +29,7 @@ class ProblemKind:
 
     `says` is the clause after the place: it may hold `{found}` and the details its maker gives.
     `expected` and `mend` are full clauses and may hold details too. `effect` says what becomes of
-    the row or file.
+    the cell, row or file: a cell set aside counts as not measured, the rest of its row is used.
     """
 
     code: str
@@ -164,6 +164,7 @@ _CATALOGUE = (
         '"{found}" is not a number{hint}',
         "{expected}",
         "write the number{unit}; leave the cell empty if it was not measured",
+        "cell set aside",
     ),
     ProblemKind(
         "thousands_separator",
@@ -172,6 +173,7 @@ _CATALOGUE = (
         '"{found}" can be read in two ways{hint}',
         "a number without thousands separators, with one decimal {mark} at most",
         "write it without thousands separators",
+        "cell set aside",
     ),
     ProblemKind(
         "unknown_unit",
@@ -180,6 +182,7 @@ _CATALOGUE = (
         '"{found}" has a unit that is not known for {quantity}{hint}',
         "{units}",
         "correct the unit",
+        "cell set aside",
     ),
     ProblemKind(
         "unknown_word",
@@ -213,6 +216,15 @@ _CATALOGUE = (
         '"{found}" is not a plausible {quantity}{hint}',
         "{range}",
         "check the number and its unit",
+        "cell set aside",
+    ),
+    ProblemKind(
+        "date_implausible",
+        "implausible",
+        "a date outside the plausible years",
+        '"{found}" is not a plausible date',
+        "a year from {first} to {last}",
+        "check the year",
     ),
     ProblemKind(
         "score_off_scale",
@@ -221,6 +233,7 @@ _CATALOGUE = (
         '"{found}" is off the scale of {attribute}',
         "{low} to {high}",
         "correct the score, or say the scale in the header, as in {attribute} [0-15]",
+        "cell set aside",
     ),
     # --- things that are used but worth a look
     ProblemKind(

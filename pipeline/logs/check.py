@@ -55,8 +55,10 @@ def _typed_when(sheet: Sheet, column: Field, date_order: str) -> dict[str, pl.Se
     sheet.mark("not_a_date", failed, column.name, lambda _, text: when_failure(text, date_order))
     year = moment.dt.year().fill_null(EARLIEST_YEAR).to_numpy()
     off = np.flatnonzero((year < EARLIEST_YEAR) | (year > LATEST_YEAR))
-    years = {"quantity": "date", "range": f"a year from {EARLIEST_YEAR} to {LATEST_YEAR}"}
-    sheet.mark("out_of_range", off, column.name, lambda *_: ("out_of_range", years))
+    years = {"first": EARLIEST_YEAR, "last": LATEST_YEAR}
+    sheet.mark("date_implausible", off, column.name, lambda *_: ("date_implausible", years))
+    if off.size:
+        moment = moment.scatter(off, None)
     return {"logged_at": moment, "has_time": has_time}
 
 
@@ -77,6 +79,8 @@ def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     quantity = sheet.quantity(column)
     numbers = sheet.numbers(column)
     mark_numbers(sheet, column, numbers)
+    # A number that cannot be true is not measured, like one that cannot be read.
+    numbers.number[numbers.out_of_range(quantity)] = np.nan
     if quantity.keeps_unit:
         labels = pl.Series([unit.label for unit in quantity.units])
         unit = pl.select(pl.when(pl.Series(~np.isnan(numbers.number))).then(labels.gather(numbers.unit)))
@@ -86,6 +90,7 @@ def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
         broken = np.flatnonzero((value != np.round(value)) & ~np.isnan(value))
         whole = {"quantity": "serving order", "range": "a whole number", "hint": ""}
         sheet.mark("out_of_range", broken, column.name, lambda *_: ("out_of_range", whole))
+        value[broken] = np.nan
         return {column.becomes[0]: _null_for_nan(np.round(value)).cast(pl.Int32, strict=False)}
     return {column.becomes[0]: _null_for_nan(value)}
 

@@ -6,7 +6,6 @@ A file that writes both is refused with one line of each: which is meant cannot 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import polars as pl
@@ -30,7 +29,7 @@ class _Sight:
 
 
 def settle_decimal_marks(result: ReadResult) -> None:
-    """Set each file's decimal mark; refuse files that write both, taking their rows out of the blocks."""
+    """Set each file's decimal mark; refuse files that write both: none of their rows is used."""
     for file in result.files:
         if file.kind is not None:
             file.decimal_mark = "."
@@ -46,11 +45,9 @@ def settle_decimal_marks(result: ReadResult) -> None:
                 sights.setdefault(file_id, sight)
     for file_id in commas:
         by_id[file_id].decimal_mark = ","
-    refused = sorted(commas.keys() & points.keys())
-    for file_id in refused:
+    for file_id in sorted(commas.keys() & points.keys()):
+        by_id[file_id].is_refused = True
         result.problems.append(_mixed(by_id[file_id], commas[file_id], points[file_id]))
-    if refused:
-        _take_out(refused, by_id, result)
 
 
 def _number_columns(block: Block) -> list[str]:
@@ -78,14 +75,3 @@ def _first_sights(block: Block, columns: list[str], pattern: str) -> dict[int, _
 def _mixed(file: ReadFile, comma: _Sight, point: _Sight) -> Problem:
     found = f'"{point.text.strip()}" in line {point.line} and "{comma.text.strip()}" in line {comma.line}'
     return problem("mixed_decimals", file.name, line=max(comma.line, point.line), found=found)
-
-
-def _take_out(refused: list[int], by_id: Mapping[int, ReadFile], result: ReadResult) -> None:
-    """Take the rows of the refused files out of the blocks, and count them as set aside."""
-    is_refused = pl.col("file_id").is_in(refused)
-    for position, block in enumerate(result.blocks):
-        counts = block.frame.filter(is_refused).group_by("file_id").len()
-        for file_id, rows in counts.iter_rows():
-            by_id[file_id].rows_in += rows
-            by_id[file_id].rows_set_aside += rows
-        result.blocks[position] = Block(block.header, block.frame.filter(~is_refused))

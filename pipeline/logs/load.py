@@ -15,6 +15,7 @@ import duckdb
 import numpy as np
 import polars as pl
 
+from pipeline.logs.aside import IDENTITY, marks_of_rows, marks_of_uncut
 from pipeline.logs.catalogue import CATALOGUE_SCHEMA, aliases, catalogue
 from pipeline.logs.check import check_ingredients, check_needs, check_steps, typed_columns
 from pipeline.logs.decimals import settle_decimal_marks
@@ -72,6 +73,8 @@ FILES_SCHEMA: dict[str, type[pl.DataType]] = {
 }
 
 _MOMENT = pl.Datetime("us")
+# A row of a batch or cask log says which of its cells were set aside, and whether it was set aside whole.
+_ASIDE = {"cells_set_aside": pl.String, "is_set_aside": pl.Boolean}
 _READING = {"strength_reading": pl.Float64, "strength_unit": pl.String}
 
 _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
@@ -90,6 +93,7 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         "spout_unit": pl.String,
         **dict.fromkeys(("temperature_c", "minutes_min", "ph", "price"), pl.Float64),
         "note": pl.String,
+        **_ASIDE,
     },
     "cask_value": {
         "cask": pl.String,
@@ -104,6 +108,7 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         **dict.fromkeys(("wood", "toast", "char"), pl.String),
         "capacity_l": pl.Float64,
         **dict.fromkeys(("place", "previous", "item", "note"), pl.String),
+        **_ASIDE,
     },
     "tasting_value": {
         "pour_id": pl.Int32,
@@ -217,6 +222,7 @@ class _Typer:
     def type_kind(self, kind: FileKind, cells: pl.DataFrame) -> None:
         """Check and type all rows of one kind."""
         sheet = self._sheet(kind, cells)
+        self._refuse(sheet)
         typed = typed_columns(sheet, self.settings.date_order)
         check_needs(sheet, kind.needs, np.ones(len(sheet.text), dtype=np.bool_), f"a {kind.title} needs")
         if kind.steps:
@@ -229,9 +235,13 @@ class _Typer:
             self._type_tasting(sheet, typed)
         else:
             table = _VALUE_TABLE[kind.name]
-            self.values[table] = _used_rows(sheet, typed, table)
+            self.values[table] = self._with_marks(sheet, typed, table)
         self._count(sheet)
         self.problems += sheet.problems()
+
+    def _refuse(self, sheet: Sheet) -> None:
+        refused = [number for number, file in sheet.files.items() if file.is_refused]
+        sheet.row_is_bad |= np.isin(sheet.file_ids, refused)
 
     def _sheet(self, kind: FileKind, cells: pl.DataFrame) -> Sheet:
         whole = [(file.file_id, bad.line) for file, bad in self.result.bad if file.kind == kind.name]
@@ -245,6 +255,21 @@ class _Typer:
         if kind.named_by_file is not None:
             sheet.name_by_file(kind.named_by_file)
         return sheet
+
+    def _with_marks(self, sheet: Sheet, typed: dict[str, pl.Series], table: str) -> pl.DataFrame:
+        """The usable rows of one kind; in a batch or cask log with what is known of those set aside."""
+        if sheet.kind.name not in IDENTITY:
+            return _used_rows(sheet, typed, table)
+        schema = VALUE_SCHEMAS[table]
+        typed |= {
+            "cells_set_aside": sheet.cells_set_aside(),
+            "is_set_aside": pl.repeat(False, len(sheet.text), dtype=pl.Boolean, eager=True),
+        }
+        marks = [marks_of_rows(sheet, typed, schema), marks_of_uncut(self.result.bad, sheet, schema)]
+        used = _used_rows(sheet, typed, table)
+        if not any(map(len, marks)):
+            return used
+        return pl.concat([used, *marks]).sort("file_id", "line")
 
     def _known_ingredients(self) -> pl.Series:
         own = self.values["ingredient_value"]["ingredient_key"]

@@ -29,7 +29,10 @@ Progress = Callable[[str, int, int], None]
 
 @dataclass
 class ReadFile:
-    """One file as read: how it was told, and how many rows it had and lost."""
+    """One file as read: how it was told, and how many rows it had and lost.
+
+    `is_refused`: its rows could be cut, but none can be used; the file's own problem says why.
+    """
 
     file_id: int
     name: str
@@ -44,6 +47,7 @@ class ReadFile:
     header_line: int = 1
     rows_in: int = 0
     rows_set_aside: int = 0
+    is_refused: bool = False
 
 
 @dataclass

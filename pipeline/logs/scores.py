@@ -40,12 +40,14 @@ class Scores:
 
 
 def read_scores(sheet: Sheet, blocks: list[Block]) -> Scores:
-    """Every score of the tasting sheets; rows with a score that cannot be used are marked on `sheet`."""
+    """Every score of the tasting sheets that can be used; the others make a problem each."""
     wide = _wide_cells(blocks).join(
         sheet.text.select("file_id", "line").with_row_index("row"), on=["file_id", "line"], how="inner"
     )
     long = _long_cells(sheet)
     cells = pl.concat([wide.select(long.columns), long]).sort("row", maintain_order=True)
+    refused = [number for number, file in sheet.files.items() if file.is_refused]
+    cells = cells.filter(~pl.col("file_id").is_in(refused))
     numbers = _parse(sheet, cells)
     cells = cells.with_columns(pl.Series("score", numbers.number), has_failed=pl.lit(False))
     failed = np.zeros(len(cells), dtype=np.bool_)
@@ -53,7 +55,9 @@ def read_scores(sheet: Sheet, blocks: list[Block]) -> Scores:
     cells = cells.with_columns(pl.Series("has_failed", failed))
     notices, cells = _drop_columns_of_words(sheet, cells)
     problems = notices + _mark_unread(sheet, cells) + _mark_off_scale(sheet, cells)
-    kept = cells.filter(~pl.col("has_failed")).select("row", "attribute", "score", "scale_low", "scale_high")
+    kept = cells.filter(~pl.col("has_failed") & _is_on_scale()).select(
+        "row", "attribute", "score", "scale_low", "scale_high"
+    )
     return Scores(kept, problems)
 
 
@@ -138,8 +142,12 @@ def _mark_unread(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
     ]
 
 
+def _is_on_scale() -> pl.Expr:
+    return pl.col("score").is_between("scale_low", "scale_high")
+
+
 def _mark_off_scale(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
-    is_off = ~pl.col("has_failed") & ~pl.col("score").is_between("scale_low", "scale_high")
+    is_off = ~pl.col("has_failed") & ~_is_on_scale()
     return [
         _score_problem(
             sheet,
@@ -156,7 +164,6 @@ def _mark_off_scale(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
 
 
 def _score_problem(sheet: Sheet, row: Mapping[str, Any], code: str, details: Mapping[str, Any]) -> Problem:
-    sheet.row_is_bad[row["row"]] = True
     file = sheet.files[row["file_id"]]
     column = row["column"]
     if column == "score" and file.header is not None:

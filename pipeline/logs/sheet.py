@@ -55,6 +55,7 @@ class Sheet:
         self.row_is_bad: Bools = np.zeros(len(self.text), dtype=np.bool_)
         self.file_ids: npt.NDArray[np.int32] = self.text["file_id"].to_numpy()
         self.file_count = max(self.files, default=0) + 1
+        self._cells_aside: dict[int, list[str]] = {}
 
     def column(self, name: str) -> pl.Series:
         """A column's trimmed text."""
@@ -90,6 +91,15 @@ class Sheet:
             self.failures.append(Failure(row, column, its_code, text, words))
             if KINDS[its_code].effect == "row set aside":
                 self.row_is_bad[row] = True
+            elif KINDS[its_code].effect == "cell set aside" and column is not None:
+                self._cells_aside.setdefault(row, []).append(column)
+
+    def cells_set_aside(self) -> pl.Series:
+        """Per row the columns whose cell was set aside, with a space between them; null where none was."""
+        names = pl.repeat(None, len(self.text), dtype=pl.String, eager=True)
+        rows = sorted(self._cells_aside)
+        texts = [" ".join(dict.fromkeys(self._cells_aside[row])) for row in rows]
+        return names.scatter(rows, pl.Series(texts, dtype=pl.String)) if rows else names
 
     def numbers(self, column: Field, text: pl.Series | None = None) -> Numbers:
         """Parse a number column of the format, with the units of its files' headers."""
@@ -131,16 +141,24 @@ class Sheet:
         )
 
     def problems(self) -> list[Problem]:
-        """Every failure as a problem with its file, line and column as the user wrote it."""
-        if not self.failures:
+        """Every failure as a problem with its file, line and column as the user wrote it.
+
+        Of a file that is refused whole only that is said.
+        """
+        failures = [each for each in self.failures if not self.file_of(each.row).is_refused]
+        if not failures:
             return []
-        rows = [failure.row for failure in self.failures]
+        rows = [failure.row for failure in failures]
         lines = self.text["line"].gather(rows).to_list()
         batches = self._batches(rows)
         return [
             self._as_problem(failure, line, batch)
-            for failure, line, batch in zip(self.failures, lines, batches, strict=True)
+            for failure, line, batch in zip(failures, lines, batches, strict=True)
         ]
+
+    def file_of(self, row: int) -> ReadFile:
+        """The file that a row stands in."""
+        return self.files[int(self.file_ids[row])]
 
     def _batches(self, rows: list[int]) -> list[str | None]:
         if "batch" not in self.text.columns:
@@ -148,7 +166,7 @@ class Sheet:
         return self.text["batch"].gather(rows).to_list()
 
     def _as_problem(self, failure: Failure, line: int, batch: str | None) -> Problem:
-        file = self.files[int(self.file_ids[failure.row])]
+        file = self.file_of(failure.row)
         column = failure.column
         if column is not None and column in self.kind.fields and file.header is not None:
             column = file.header.written(column)

@@ -1,4 +1,6 @@
--- What:  every usable row of the batch logs, readings corrected to 20 degC, in the order things happened.
+-- What:  every row of the batch logs, readings corrected to 20 degC, in the order things happened.
+-- Note:  a row that was set aside, but whose batch and step can be told, is here with nothing measured, so that the sums
+--        it belongs to are not measured rather than short. A reading whose temperature was set aside is not measured.
 -- Grain: one row a row of a batch log (file_id, line).
 -- From:  raw.batch_value, raw.file, raw.setting
 create or replace table log.batch_step as
@@ -6,6 +8,12 @@ with hydrometer as (
     select number_value as reference_c
     from raw.setting
     where name = 'hydrometer_reference_c'
+),
+
+batches_used as (
+    select distinct batch
+    from raw.batch_value
+    where not is_set_aside
 ),
 
 -- A row without a date happened when the row above it did.
@@ -21,6 +29,8 @@ dated as (
     from raw.batch_value as batch_value
     inner join raw.file as file
         on file.file_id = batch_value.file_id
+    -- A batch of which no row at all can be used is no batch of the season.
+    where batch_value.batch in (select batch from batches_used)
     window
         rows_above as (
             partition by batch_value.file_id, batch_value.batch
@@ -44,6 +54,16 @@ timed as (
             rows between unbounded preceding and current row
         ) as happened_at,
     from dated
+),
+
+-- What was read at a temperature that cannot be read cannot be brought to 20 degC.
+readings as (
+    select
+        *,
+        coalesce(contains(cells_set_aside, 'temperature'), false)
+        and step in ('sugar', 'runnings', 'wort', 'wash', 'charge', 'collect', 'residue', 'dilute', 'gauge')
+            as is_warmth_unread,
+    from timed
 ),
 
 corrected as (
@@ -72,9 +92,16 @@ corrected as (
         end as spout_abv_20c_pct_vol,
     from (
         select
-            *,
-            if(gravity_unit = 'sg', gravity_reading, sg_from_plato(gravity_reading)) as gravity_as_sg,
-        from timed
+            * replace (
+                if(is_warmth_unread, null, volume_l) as volume_l,
+                if(is_warmth_unread, null, strength_reading) as strength_reading
+            ),
+            case
+                when is_warmth_unread then null
+                when gravity_unit = 'sg' then gravity_reading
+                else sg_from_plato(gravity_reading)
+            end as gravity_as_sg,
+        from readings
     ) as timed
     cross join hydrometer
 )
@@ -96,6 +123,7 @@ select
     vessel,
     operator,
     note,
+    cells_set_aside,
     -- numerics
     mass_kg,
     volume_l,
@@ -107,6 +135,7 @@ select
     minutes_min,
     ph,
     price,
+    is_set_aside,
     -- timestamps
     has_time,
     happened_at,

@@ -1,15 +1,26 @@
--- What:  every usable row of the cask logs, strengths and volumes at 20 degC, in the order things happened.
+-- What:  every row of the cask logs, strengths and volumes at 20 degC, in the order things happened.
+-- Note:  rows set aside, and readings whose temperature was, are treated as in log.batch_step.
 -- Grain: one row a row of a cask log (file_id, line).
 -- From:  raw.cask_value, raw.file
 create or replace table log.cask_step as
-with dated as (
+with casks_used as (
+    select distinct cask
+    from raw.cask_value
+    where not is_set_aside
+),
+
+dated as (
     select
-        cask_value.*,
+        cask_value.* replace (
+            if(contains(cells_set_aside, 'temperature'), null, volume_l) as volume_l,
+            if(contains(cells_set_aside, 'temperature'), null, strength_reading) as strength_reading
+        ),
         file.path,
         coalesce(logged_at, last_value(logged_at ignore nulls) over rows_above) as written_at,
     from raw.cask_value as cask_value
     inner join raw.file as file
         on file.file_id = cask_value.file_id
+    where cask_value.cask in (select cask from casks_used)
     window rows_above as (
         partition by cask_value.file_id, cask_value.cask
         order by cask_value.line
@@ -52,12 +63,14 @@ select
     previous,
     item,
     note,
+    cells_set_aside,
     -- numerics
     volume_l,
     mass_kg,
     abv_20c_pct_vol,
     temperature_c,
     capacity_l,
+    is_set_aside,
     -- timestamps
     has_time,
     happened_at,

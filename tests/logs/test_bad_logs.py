@@ -1,6 +1,6 @@
 """Every kind of problem a log can have: a broken example each, and the exact problem it makes.
 
-The examples are `tests/data/logs/bad/`, named for the kind they show; `expected.tsv` beside them says what
+The examples are `tests/data/bad_logs/`, named for the kind they show; `expected.tsv` beside them says what
 must be found in each, word for word.
 """
 
@@ -20,7 +20,7 @@ from pipeline.logs.blocks import LONGEST_CELL
 from pipeline.problems import KINDS
 from pipeline.settings import Settings
 
-BAD = Path(__file__).parents[1] / "data" / "logs" / "bad"
+BAD = Path(__file__).parents[1] / "data" / "bad_logs"
 EXAMPLES = sorted(BAD.glob("*.csv"))
 
 # Kinds whose example cannot be kept as a file in a repository; they have tests of their own below.

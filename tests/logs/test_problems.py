@@ -80,7 +80,7 @@ def test_text_is_grouped_and_counted() -> None:
     assert lines[0] == "5 problems in 2 files: 3 unreadable, 1 implausible, 1 unusual."
     assert [line for line in lines if line.startswith("  ") and not line.startswith("    ")] == [
         "  not a date: 3 (row set aside)",
-        "  a value outside the plausible range: 1 (row set aside)",
+        "  a value outside the plausible range: 1 (cell set aside)",
         "  a file in Windows-1252: 1 (nothing set aside)",
     ]
     assert "    and 1 more of this kind" in lines

@@ -76,7 +76,17 @@ def _check_rows(frames: LogFrames, file: dict[str, object]) -> None:
         "difference_test": "difference_value",
         "ingredient_list": "ingredient_value",
     }
-    used = frames.values[values[str(file["kind"])]]["line"].to_list()
+    rows = frames.values[values[str(file["kind"])]]
+    if "is_set_aside" in rows.columns:
+        told = rows.filter("is_set_aside")
+        assert set(told["line"]) <= bad_lines, "what is told of rows set aside is of those rows"
+        assert told["line"].is_unique().all()
+        assert (
+            told.select(pl.col(pl.Float64).is_null().all()).row(0)
+            == (True,) * told.select(pl.col(pl.Float64)).width
+        )
+        rows = rows.filter(~pl.col("is_set_aside"))
+    used = rows["line"].to_list()
     assert set(used) == set(cells["line"]) - bad_lines
     assert len(used) == file["rows_used"]
 
