@@ -26,7 +26,6 @@ readings as (
         on first_charge.batch = batch_step.batch
     where
         batch_step.step = 'wash'
-        and batch_step.gravity_sg is not null
         and (first_charge.step_id is null or batch_step.step_id < first_charge.step_id)
 ),
 
