@@ -11,6 +11,9 @@ from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 
+UNCERTAINTY = "_u"
+"""Ending of the name of a figure's standard uncertainty."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -45,10 +48,30 @@ def columns() -> dict[str, Column]:
     return {row["name"]: Column(**row) for row in csv.DictReader(text.splitlines())}
 
 
+def find_column(name: str) -> Column | None:
+    """The column of that name, or None. What ends in `_u` is the standard uncertainty of what stands before.
+
+    >>> find_column("hearts_lpa_u").title
+    'Hearts, standard uncertainty (LPA)'
+    """
+    known = columns()
+    if name in known or not name.endswith(UNCERTAINTY):
+        return known.get(name)
+    of = known.get(name.removesuffix(UNCERTAINTY))
+    if of is None:
+        return None
+    return Column(
+        name, of.unit, f"{of.label}, standard uncertainty", f"standard uncertainty of {of.name}, first order"
+    )
+
+
 def column(name: str) -> Column:
     """The column of that name; KeyError when the dictionary does not have it.
 
     >>> column("yield_lpa_per_kg").unit
     'LPA/kg'
     """
-    return columns()[name]
+    found = find_column(name)
+    if found is None:
+        raise KeyError(name)
+    return found

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import polars as pl
 
-from pipeline.dictionary import columns
+from pipeline.dictionary import find_column
 from pipeline.problems import visible
 
 FORMATS = ("text", "csv", "json", "parquet", "xlsx")
@@ -83,7 +83,7 @@ def write_text(path: Path, text: str) -> None:
 
 
 def _head(name: str) -> str:
-    known = columns().get(name)
+    known = find_column(name)
     return f"{name} [{known.unit}]" if known is not None and known.unit else name
 
 

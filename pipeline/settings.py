@@ -36,6 +36,8 @@ class InstrumentUncertainty:
     temperature_c: float = 0.5
     volume_frac: float = 0.01
     mass_frac: float = 0.005
+    # How far Balling's balance is off for one wash, however well it is read (common practice, no source).
+    wash_model_pct_vol: float = 0.1
 
 
 @dataclass(frozen=True)
@@ -92,6 +94,8 @@ MEANINGS: Mapping[str, str] = {
     "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",
     "uncertainty.volume_frac": "standard uncertainty of a volume, as a fraction of it",
     "uncertainty.mass_frac": "standard uncertainty of a weighing, as a fraction of it",
+    "uncertainty.wash_model_pct_vol": "standard uncertainty of a wash's strength from its gravities, %vol, "
+    "however well they are read",
 }
 
 _POSITIVE = ("bottle_l", "bottle_pct_vol")

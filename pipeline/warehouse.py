@@ -8,6 +8,7 @@ killed at any moment, it leaves the old database as it was.
 from __future__ import annotations
 
 import os
+import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
@@ -18,8 +19,8 @@ import polars as pl
 from scipy.stats import t as student_t
 
 from pipeline import __version__
-from pipeline.account import walk_entries
-from pipeline.dictionary import columns
+from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
+from pipeline.dictionary import find_column
 from pipeline.logs import LogFrames, load_raw, read_logs
 from pipeline.logs.load import ArrowStream
 from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
@@ -55,8 +56,8 @@ class PythonStep:
     depends: frozenset[str]
     makes: tuple[str, ...]
     what: tuple[str, ...]
-    run: Callable[[pl.DataFrame], Iterable[pl.DataFrame]]
-    reads: str
+    run: Callable[..., Iterable[pl.DataFrame]]
+    reads: tuple[str, ...]
 
 
 STEPS = (
@@ -68,7 +69,14 @@ STEPS = (
             "every vessel's content at the end of the logs. One row a lot.",
         ),
         run=walk_entries,
-        reads="select * from account.entry order by entry_id",
+        reads=("select * from account.entry order by entry_id",),
+    ),
+    PythonStep(
+        depends=frozenset(re.findall(r"from ([a-z]+\.\w+)", " ".join(ACCOUNT_READS))),
+        makes=tuple(ACCOUNT_MAKES),
+        what=tuple(ACCOUNT_MAKES.values()),
+        run=account_step,
+        reads=ACCOUNT_READS,
     ),
 )
 
@@ -262,7 +270,8 @@ def _run_models(con: Connection, models: list[SqlModel], given: list[str], progr
 
 
 def _run_step(con: Connection, step: PythonStep) -> None:
-    for name, frame in zip(step.makes, step.run(pl.DataFrame(con.sql(step.reads))), strict=True):
+    frames = (pl.DataFrame(con.sql(query)) for query in step.reads)
+    for name, frame in zip(step.makes, step.run(*frames), strict=True):
         _make_table(con, name, frame)
 
 
@@ -310,16 +319,14 @@ def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
     meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
     for name, meaning in meanings.items():
         con.execute(f"comment on table {name} is {_quoted(meaning)}")
-    dictionary = columns()
     found = con.execute(
         "select schema_name, table_name, column_name from duckdb_columns() where schema_name in "
         f"({', '.join(repr(schema) for schema in SCHEMAS if schema != 'raw')})"
     ).fetchall()
     for schema, table, name in found:
-        if name in dictionary:
-            con.execute(
-                f'comment on column {schema}."{table}"."{name}" is {_quoted(dictionary[name].comment)}'
-            )
+        known = find_column(name)
+        if known is not None:
+            con.execute(f'comment on column {schema}."{table}"."{name}" is {_quoted(known.comment)}')
 
 
 def _quoted(text: str) -> str:

@@ -17,13 +17,11 @@ from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any
 
+import numpy as np
 import polars as pl
 
-from pipeline.science import (
-    density_kg_per_m3,
-    ethanol_kg_from_lpa,
-    mass_fraction_from_abv,
-)
+from pipeline.account.content import WATER_KG_PER_L, volume_from_content
+from pipeline.science import mass_kg_from_volume_l
 
 MOVE_SCHEMA = pl.Schema(
     {
@@ -46,6 +44,10 @@ MOVE_SCHEMA = pl.Schema(
         "adjustment_lpa": pl.Float64(),
         "overdrawn_l": pl.Float64(),
         "from_turnover_l": pl.Float64(),
+        "from_mass_before_kg": pl.Float64(),
+        "from_lpa_before": pl.Float64(),
+        "to_mass_before_kg": pl.Float64(),
+        "to_lpa_before": pl.Float64(),
         "from_volume_after_l": pl.Float64(),
         "from_lpa_after": pl.Float64(),
         "to_volume_after_l": pl.Float64(),
@@ -78,7 +80,7 @@ _EMPTY_KG = 1e-3
 _CASK_DRAWS = frozenset({"cask draw", "cask bottle", "cask empty"})
 
 
-@dataclass
+@dataclass(slots=True)
 class _Lot:
     """One vessel's content as the walk goes by; mass and alcohol are NaN once they are not known."""
 
@@ -129,7 +131,7 @@ class _Lot:
         self.lpa += lpa
 
 
-@dataclass
+@dataclass(slots=True)
 class _Amount:
     """What one event moved: volume at 20 degC, mass, alcohol, strength; NaN where not known."""
 
@@ -139,7 +141,7 @@ class _Amount:
     lpa: float = _NAN
 
 
-@dataclass
+@dataclass(slots=True)
 class _Move:
     """The outcome of one entry: the amount moved and what it did to the lots named."""
 
@@ -149,9 +151,12 @@ class _Move:
     from_name: str | None = None
     adjustment_lpa: float = 0.0
     overdrawn_l: float = 0.0
+    # Mass and alcohol of the lots named, before the move.
+    from_before: tuple[float, float] = (_NAN, _NAN)
+    to_before: tuple[float, float] = (_NAN, _NAN)
 
 
-@dataclass
+@dataclass(slots=True)
 class _Walk:
     """All lots so far, by the key of their name."""
 
@@ -182,18 +187,6 @@ def lot_key(name: str) -> str:
     return " ".join(name.lower().split())
 
 
-def volume_from_content(mass_kg: float, lpa: float) -> float:
-    """Volume at 20 degC [L] of a spirit of this mass [kg] and pure alcohol [L]; NaN outside 0..100 %mass.
-
-    >>> round(volume_from_content(9.4805, 4.0), 3)  # 10 L at 40 %vol weigh 9.4805 kg (OIML R 22)
-    10.0
-    """
-    if not mass_kg > 0:
-        return mass_kg if mass_kg == 0 else _NAN
-    mass_fraction = float(ethanol_kg_from_lpa(lpa)) / mass_kg
-    return 1000.0 * mass_kg / float(density_kg_per_m3(mass_fraction, 20.0))
-
-
 def walk_entries(entries: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Walk the entries of `account.entry` in time order; the moves and the lots they leave.
 
@@ -201,14 +194,32 @@ def walk_entries(entries: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     returns : `MOVE_SCHEMA` (one row an entry, same order) and `LOT_SCHEMA` (one row a lot, by name)
     """
     walk = _Walk()
-    moves = [_move_row(entry, _apply(walk, entry)) for entry in entries.iter_rows(named=True)]
+    prepared = _with_density(entries)
+    moves = [_move_row(entry, _apply(walk, entry)) for entry in prepared.iter_rows(named=True)]
     return (
         pl.DataFrame(moves, schema=MOVE_SCHEMA, orient="row"),
         pl.DataFrame(list(_lot_rows(walk.lots.values())), schema=LOT_SCHEMA, orient="row").sort("lot"),
     )
 
 
+def _with_density(entries: pl.DataFrame) -> pl.DataFrame:
+    """The entries with the weight of a litre at their own strength, for all of them at once."""
+    strengths = entries["abv_20c_pct_vol"].cast(pl.Float64).fill_null(_NAN).to_numpy()
+    kg_per_l = mass_kg_from_volume_l(np.ones_like(strengths), strengths)
+    return entries.with_columns(pl.Series("kg_per_l", kg_per_l, dtype=pl.Float64))
+
+
 def _apply(walk: _Walk, entry: dict[str, Any]) -> _Move:
+    """Do what an entry says, and note what its lots held before."""
+    source, target = walk.find(entry["from_lot"]), walk.find(entry["to_lot"])
+    from_before = (source.mass_kg, source.lpa) if source is not None else (0.0, 0.0)
+    to_before = (target.mass_kg, target.lpa) if target is not None else (0.0, 0.0)
+    move = _do(walk, entry)
+    move.from_before, move.to_before = from_before, to_before
+    return move
+
+
+def _do(walk: _Walk, entry: dict[str, Any]) -> _Move:
     kind = entry["kind"]
     if kind == "ferment":
         move = _ferment(walk, entry)
@@ -316,10 +327,9 @@ def _take(source: _Lot, move: _Move) -> None:
 def _dilute(walk: _Walk, entry: dict[str, Any]) -> _Move:
     """Water into a lot; with a new lot named, the whole of the old one goes along."""
     volume_l, mass_kg = _number(entry["volume_20c_l"]), _number(entry["mass_kg"])
-    water_kg_per_l = float(density_kg_per_m3(0.0, 20.0)) / 1000.0
     if math.isnan(mass_kg):
-        mass_kg = volume_l * water_kg_per_l
-    water = _Amount(mass_kg / water_kg_per_l, mass_kg, 0.0, 0.0)
+        mass_kg = volume_l * WATER_KG_PER_L
+    water = _Amount(mass_kg / WATER_KG_PER_L, mass_kg, 0.0, 0.0)
     source = walk.find(entry["from_lot"])
     if source is None:
         return _Move(water, from_name=entry["from_lot"])
@@ -353,24 +363,19 @@ def _gauge(walk: _Walk, entry: dict[str, Any]) -> _Move:
 
 def _measured(entry: dict[str, Any], source: _Lot | None) -> _Amount:
     """The amount an entry names: its own strength, or the strength its source lot had at that moment."""
-    abv = _number(entry["abv_20c_pct_vol"])
-    if math.isnan(abv) and source is not None:
-        abv = source.abv_pct_vol
+    abv, kg_per_l = _number(entry["abv_20c_pct_vol"]), _number(entry["kg_per_l"])
+    if source is not None and (math.isnan(abv) or source.wash_volume_l is not None):
+        held_l = source.volume_l
+        # A wash holds extract too: what is drawn of it weighs what the lot weighs, whatever its strength.
+        kg_per_l = source.mass_kg / held_l if held_l > 0 else _NAN
+        if math.isnan(abv):
+            abv = source.abv_pct_vol
     volume_l, mass_kg = _number(entry["volume_20c_l"]), _number(entry["mass_kg"])
-    is_wash = source is not None and source.wash_volume_l is not None
-    if is_wash and source is not None:
-        kg_per_l = source.mass_kg / source.volume_l if source.volume_l > 0 else _NAN
-    else:
-        kg_per_l = _spirit_kg_per_l(abv)
     if math.isnan(volume_l):
         volume_l = mass_kg / kg_per_l
     elif math.isnan(mass_kg):
         mass_kg = volume_l * kg_per_l
     return _Amount(volume_l, mass_kg, abv, volume_l * abv / 100.0)
-
-
-def _spirit_kg_per_l(abv_pct_vol: float) -> float:
-    return float(density_kg_per_m3(mass_fraction_from_abv(abv_pct_vol), 20.0)) / 1000.0
 
 
 def _lot_kind(entry: dict[str, Any]) -> str | None:
@@ -410,6 +415,8 @@ def _move_row(entry: dict[str, Any], move: _Move) -> tuple[Any, ...]:
         _or_null(move.adjustment_lpa),
         _or_null(move.overdrawn_l),
         _or_null(math.sqrt(source.turnover_l2)) if source is not None else None,
+        *((_or_null(held) for held in move.from_before) if source is not None else (None, None)),
+        *((_or_null(held) for held in move.to_before) if target is not None else (None, None)),
         _or_null(source.volume_l) if source is not None else None,
         _or_null(source.lpa) if source is not None else None,
         _or_null(target.volume_l) if target is not None else None,

@@ -1,6 +1,6 @@
 -- What:  every event that fills or draws a lot, from batch and cask logs, in one order of time.
 -- Grain: one row an event; entry_id is the order in which the account is walked.
--- From:  log.batch_step, log.cask_step, account.wash, account.jar
+-- From:  log.batch_step, log.cask_step, account.logged_row, account.wash, account.jar
 create or replace table account.entry as
 with named_lots as (
     select distinct lower(trim(lot)) as lot_key
@@ -12,13 +12,16 @@ with named_lots as (
 sourced as (
     select
         batch_step.*,
+        logged_row.volume_20c_l,
         if(
             lower(trim(source)) in ('wash', 'low wines', 'foreshots', 'heads', 'hearts', 'tails', 'feints')
             and lower(trim(source)) not in (select lot_key from named_lots),
-            batch || ' ' || lower(trim(source)),
+            batch_step.batch || ' ' || lower(trim(source)),
             trim(source)
         ) as source_lot,
     from log.batch_step as batch_step
+    inner join account.logged_row as logged_row
+        on logged_row.step_id = batch_step.step_id
 ),
 
 wash_made as (
@@ -63,11 +66,7 @@ charged as (
             else source_lot
         end as from_lot,
         null as to_lot,
-        case
-            when temperature_c is null then volume_l
-            when item = 'wash' then wort_volume_at_20c(volume_l, 1e0, temperature_c)
-            else volume_at_20c(volume_l, coalesce(abv_20c_pct_vol, if(item = 'water', 0e0, 25e0)), temperature_c)
-        end as volume_20c_l,
+        volume_20c_l,
         null as mass_kg,
         if(item = 'water', 0e0, abv_20c_pct_vol) as abv_20c_pct_vol,
         if(abv_20c_pct_vol is null and item != 'water', 'lot', 'measured') as strength_basis,
@@ -112,11 +111,7 @@ worked as (
         null as cut,
         source_lot as from_lot,
         lot as to_lot,
-        case
-            when temperature_c is null then volume_l
-            when step = 'dilute' then volume_at_20c(volume_l, 0e0, temperature_c)
-            else volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)
-        end as volume_20c_l,
+        volume_20c_l,
         mass_kg,
         if(step = 'dilute', 0e0, abv_20c_pct_vol) as abv_20c_pct_vol,
         'measured' as strength_basis,
@@ -128,25 +123,24 @@ cask_worked as (
     select
         1 as log_rank,
         null as step_id,
-        path,
-        file_id,
-        line,
-        happened_at,
-        'cask ' || step as kind,
+        cask_step.path,
+        cask_step.file_id,
+        cask_step.line,
+        cask_step.happened_at,
+        'cask ' || cask_step.step as kind,
         null as batch,
         null as run,
         null as cut,
-        if(step in ('fill', 'top up'), source, 'cask ' || cask) as from_lot,
-        if(step in ('fill', 'top up'), 'cask ' || cask, null) as to_lot,
-        if(
-            temperature_c is null or abv_20c_pct_vol is null,
-            volume_l,
-            volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)
-        ) as volume_20c_l,
-        mass_kg,
-        abv_20c_pct_vol,
-        if(abv_20c_pct_vol is null, 'lot', 'measured') as strength_basis,
-    from log.cask_step
+        if(cask_step.step in ('fill', 'top up'), cask_step.source, 'cask ' || cask_step.cask) as from_lot,
+        if(cask_step.step in ('fill', 'top up'), 'cask ' || cask_step.cask, null) as to_lot,
+        logged_row.volume_20c_l,
+        cask_step.mass_kg,
+        cask_step.abv_20c_pct_vol,
+        if(cask_step.abv_20c_pct_vol is null, 'lot', 'measured') as strength_basis,
+    from log.cask_step as cask_step
+    inner join account.logged_row as logged_row
+        on logged_row.file_id = cask_step.file_id
+        and logged_row.line = cask_step.line
 ),
 
 all_entries as (

@@ -1,35 +1,29 @@
 -- What:  every jar or vessel filled off a still, with its strength and where that strength comes from.
 -- Grain: one row a collect row of a batch log.
--- From:  log.batch_step
+-- From:  log.batch_step, account.logged_row
 --
 -- A jar whose strength was not read takes the value between its neighbours, but only where jars are small
 -- against the run: strength falls smoothly from jar to jar, not from receiver to receiver.
 create or replace table account.jar as
 with collected as (
     select
-        step_id,
-        file_id,
-        line,
-        batch,
-        run,
-        cut,
-        item,
-        lot,
-        vessel,
-        happened_at,
-        volume_l,
-        temperature_c,
-        abv_20c_pct_vol as measured_abv_pct_vol,
-        spout_abv_20c_pct_vol,
-        minutes_min,
+        batch_step.*,
+        logged_row.volume_20c_l,
+        batch_step.abv_20c_pct_vol as measured_abv_pct_vol,
         row_number() over run_order as jar_no,
-        fsum(volume_l) over run_order as volume_to_end_l,
-        fsum(volume_l) over (partition by batch, run) as run_volume_l,
-        count(volume_l) over (partition by batch, run) = count(*) over (partition by batch, run)
-            as has_every_volume,
-    from log.batch_step
-    where step = 'collect'
-    window run_order as (partition by batch, run order by step_id rows between unbounded preceding and current row)
+        fsum(batch_step.volume_l) over run_order as volume_to_end_l,
+        fsum(batch_step.volume_l) over (partition by batch_step.batch, batch_step.run) as run_volume_l,
+        count(batch_step.volume_l) over (partition by batch_step.batch, batch_step.run)
+        = count(*) over (partition by batch_step.batch, batch_step.run) as has_every_volume,
+    from log.batch_step as batch_step
+    inner join account.logged_row as logged_row
+        on logged_row.step_id = batch_step.step_id
+    where batch_step.step = 'collect'
+    window run_order as (
+        partition by batch_step.batch, batch_step.run
+        order by batch_step.step_id
+        rows between unbounded preceding and current row
+    )
 ),
 
 placed as (
@@ -55,7 +49,7 @@ with_neighbours as (
 
 with_strength as (
     select
-        *,
+        * exclude (abv_20c_pct_vol),
         case
             when measured_abv_pct_vol is not null then measured_abv_pct_vol
             when is_small and is_small_before and is_small_after then
@@ -64,17 +58,6 @@ with_strength as (
                 / nullif(middle_after_l - middle_before_l, 0e0)
         end as abv_20c_pct_vol,
     from with_neighbours
-),
-
-at_20c as (
-    select
-        *,
-        case
-            when temperature_c is null then volume_l
-            when measured_abv_pct_vol is null then volume_l
-            else volume_at_20c(volume_l, measured_abv_pct_vol, temperature_c)
-        end as volume_20c_l,
-    from with_strength
 )
 
 select
@@ -104,5 +87,5 @@ select
     is_small,
     -- timestamps
     happened_at,
-from at_20c
+from with_strength
 order by step_id

@@ -1,6 +1,6 @@
 -- What:  every distillation with what was charged, collected and left in the still.
 -- Grain: one row a run of a batch.
--- From:  log.batch_step, account.jar, account.move
+-- From:  log.batch_step, account.logged_row, account.jar, account.move
 create or replace table account.run as
 with charges as (
     select
@@ -49,24 +49,15 @@ collections as (
 
 residues as (
     select
-        batch,
-        run,
-        sum_all(
-            if(
-                temperature_c is null or abv_20c_pct_vol is null,
-                volume_l,
-                volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)
-            )
-        ) as residue_volume_l,
-        sum_all(
-            lpa(
-                if(temperature_c is null, volume_l, volume_at_20c(volume_l, abv_20c_pct_vol, temperature_c)),
-                abv_20c_pct_vol
-            )
-        ) as residue_lpa,
-    from log.batch_step
-    where step = 'residue'
-    group by batch, run
+        batch_step.batch,
+        batch_step.run,
+        sum_all(logged_row.volume_20c_l) as residue_volume_l,
+        sum_all(lpa(logged_row.volume_20c_l, batch_step.abv_20c_pct_vol)) as residue_lpa,
+    from log.batch_step as batch_step
+    inner join account.logged_row as logged_row
+        on logged_row.step_id = batch_step.step_id
+    where batch_step.step = 'residue'
+    group by batch_step.batch, batch_step.run
 )
 
 select

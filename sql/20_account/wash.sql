@@ -1,6 +1,6 @@
 -- What:  what each batch's fermenter held: extract at the start, alcohol at the end, by Balling's balance.
 -- Grain: one row a batch that logged worts or gravities.
--- From:  log.batch_step, account.wort, account.fermentable
+-- From:  log.batch_step, account.logged_row, account.wort, account.fermentable
 create or replace table account.wash as
 with first_charge as (
     select
@@ -14,14 +14,12 @@ with first_charge as (
 readings as (
     select
         batch_step.*,
-        if(
-            batch_step.temperature_c is null,
-            batch_step.volume_l,
-            wort_volume_at_20c(batch_step.volume_l, batch_step.gravity_sg, batch_step.temperature_c)
-        ) as volume_20c_l,
+        logged_row.volume_20c_l,
         row_number() over (partition by batch_step.batch order by batch_step.step_id) as reading_no,
         row_number() over (partition by batch_step.batch order by batch_step.step_id desc) as reading_no_from_end,
     from log.batch_step as batch_step
+    inner join account.logged_row as logged_row
+        on logged_row.step_id = batch_step.step_id
     left join first_charge
         on first_charge.batch = batch_step.batch
     where

@@ -1,6 +1,6 @@
 -- What:  the figures of every batch, from grain to hearts.
 -- Grain: one row a batch.
--- From:  account.batch, account.wash, account.ferment, account.fermentable, account.run, account.jar, account.move, metric.run, metric.batch_ingredient, log.batch_step
+-- From:  account.batch, account.batch_u, account.credit, account.wash, account.ferment, account.fermentable, account.run, account.jar, account.move, metric.run, metric.batch_ingredient, log.batch_step
 create or replace table metric.batch as
 with materials as (
     select
@@ -156,7 +156,10 @@ joined as (
         end as feints_out_lpa,
         spirit_runs.hearts_start_pct_vol,
         spirit_runs.hearts_end_pct_vol,
+        credit.net_spirit_lpa as credited_lpa,
     from account.batch as batch
+    left join account.credit as credit
+        on credit.batch = batch.batch
     left join materials
         on materials.batch = batch.batch
     left join other_costs
@@ -175,6 +178,15 @@ joined as (
         on cuts.batch = batch.batch
     left join thrown_away
         on thrown_away.batch = batch.batch
+),
+
+-- Whatever became of its alcohol, in its own hearts or by feints in another's, is the batch's; it can be told only
+-- where its own runs were measured.
+credited as (
+    select
+        *,
+        if(hearts_lpa is null or feints_out_lpa is null or feints_in_lpa is null, null, credited_lpa) as net_spirit_lpa,
+    from joined
 )
 
 select
@@ -236,8 +248,8 @@ select
     hearts_volume_l,
     1e2 * hearts_lpa / nullif(hearts_volume_l, 0e0) as hearts_abv_pct_vol,
     -- numerics: what it came to
-    hearts_lpa + feints_out_lpa - feints_in_lpa as net_spirit_lpa,
-    (hearts_lpa + feints_out_lpa - feints_in_lpa) / nullif(grain_kg + sugar_kg, 0e0) as yield_lpa_per_kg,
+    net_spirit_lpa,
+    net_spirit_lpa / nullif(grain_kg + sugar_kg, 0e0) as yield_lpa_per_kg,
     hearts_lpa / nullif(grain_kg + sugar_kg, 0e0) as hearts_lpa_per_kg,
     foreshots_lpa / nullif(spirit_charge_lpa, 0e0) as foreshots_frac,
     heads_lpa / nullif(spirit_charge_lpa, 0e0) as heads_frac,
@@ -246,8 +258,12 @@ select
     hearts_start_pct_vol,
     hearts_end_pct_vol,
     balance_gap_lpa,
-    cost / nullif(hearts_lpa + feints_out_lpa - feints_in_lpa, 0e0) as cost_per_lpa,
+    cost / nullif(net_spirit_lpa, 0e0) as cost_per_lpa,
+    -- numerics: standard uncertainties
+    batch_u.* exclude (batch),
     -- timestamps
     cast(mashed_at as date) as mashed_on,
-from joined
+from credited
+left join account.batch_u as batch_u
+    using (batch)
 order by first_step_id

@@ -1,6 +1,6 @@
 -- What:  every cut of every run: how much, how strong, what share of the alcohol charged.
 -- Grain: one row a cut of a run.
--- From:  metric.jar, account.run, account.batch
+-- From:  metric.jar, account.cut_u, account.run, account.batch
 create or replace table metric.cut as
 with cuts as (
     select
@@ -35,10 +35,16 @@ select
     cuts.minutes_min,
     cuts.first_spout_pct_vol,
     cuts.last_spout_pct_vol,
+    -- numerics: standard uncertainties
+    cut_u.* exclude (batch, run, cut),
 from cuts
 inner join account.run as run
     on run.batch = cuts.batch
     and run.run = cuts.run
+inner join account.cut_u as cut_u
+    on cut_u.batch = cuts.batch
+    and cut_u.run = cuts.run
+    and cut_u.cut = cuts.cut
 inner join account.batch as batch
     on batch.batch = cuts.batch
 order by run.first_step_id, cuts.first_jar_no

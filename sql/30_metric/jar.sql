@@ -1,6 +1,6 @@
 -- What:  every jar of every run with its place in the run, as a share of the alcohol charged.
 -- Grain: one row a jar (batch, run, jar_no).
--- From:  account.jar, account.run
+-- From:  account.jar, account.jar_u, account.run
 create or replace table metric.jar as
 with cumulated as (
     select
@@ -41,5 +41,9 @@ select
     if(is_measured_so_far, lpa_to_end / nullif(charge_lpa, 0e0), null) as lpa_frac_end,
     minutes_min,
     is_small,
+    -- numerics: standard uncertainties
+    jar_u.* exclude (batch, run, jar_no),
 from cumulated
+inner join account.jar_u as jar_u
+    using (batch, run, jar_no)
 order by batch, run, jar_no

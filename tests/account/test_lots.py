@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pipeline.account import LOT_SCHEMA, walk_entries
-from pipeline.account.lots import lot_key, volume_from_content
+from pipeline.account.content import volume_from_content
+from pipeline.account.lots import lot_key
 from pipeline.science import density_kg_per_m3, mass_fraction_from_abv
 
 ENTRY_SCHEMA = {

@@ -1,0 +1,390 @@
+"""Whose wash the alcohol came from, lot by lot, by perfect mixing in order of time.
+
+A lot drawn is the mixture it held; a charge is the mixture of what went into the still; what comes off the
+still has the charge's shares. Each composition is a node: a set of shares that sum to one. A fill that brings
+another composition makes a new node out of two older ones, weighted by their alcohol. Everything else (a
+draw, a dilution with water, a loss) leaves the node as it is. So the work is linear in the moves.
+
+The same nodes, gone through backwards, say what each batch is credited with: the alcohol of its own wash that
+ended in hearts, of whatever batch, or that stands in feints at the end of the logs.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import polars as pl
+
+from pipeline.account.lots import lot_key
+
+ANCESTRY_SCHEMA = pl.Schema(
+    {
+        "move_id": pl.Int64(),
+        "until_move_id": pl.Int64(),
+        "lot": pl.String(),
+        "batch": pl.String(),
+        "is_by_feints": pl.Boolean(),
+        "share_frac": pl.Float64(),
+        "lpa": pl.Float64(),
+    }
+)
+"""One row a lot, change of its shares and batch of origin; `batch` is null where the origin is not known."""
+
+RUN_ANCESTRY_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "origin_batch": pl.String(),
+        "is_by_feints": pl.Boolean(),
+        "share_frac": pl.Float64(),
+    }
+)
+"""One row a run and batch of origin: the shares of all that was charged, and of every jar."""
+
+FEINTS_CUTS = frozenset({"heads", "tails", "feints"})
+
+OWN_CHARGES = frozenset({"wash", "low wines"})
+"""What is a batch's own when it is charged without a source."""
+
+# A share below this is dropped and the others made whole again: a chain of feints never quite ends.
+_SMALLEST_SHARE = 1e-11
+
+# A charge or jar without a measured strength still has to weigh something in a mixture: this strength, until
+# the run or the lot says better (common practice, no source).
+_ASSUMED_PCT_VOL = 50.0
+
+Key = tuple[str | None, bool]
+"""Batch of origin (None: not known) and whether the alcohol came by way of another batch's feints."""
+
+Shares = Mapping[Key, float]
+
+UNKNOWN: Shares = {(None, False): 1.0}
+
+
+@dataclass(frozen=True)
+class Mix:
+    """One node made from two: `new` = (1 - w) `old` + w `added`, with w = added_lpa / (held_lpa + added_lpa).
+
+    moves      : the moves that brought `added_lpa`
+    held_moves : the moves whose alcohol sums to `held_lpa`, in a still
+    held_by    : for a lot, the move before which it held `held_lpa`
+    """
+
+    new: int
+    old: int
+    added: int
+    held_lpa: float
+    added_lpa: float
+    moves: tuple[int, ...]
+    held_moves: tuple[int, ...] = ()
+    held_by: int | None = None
+
+
+@dataclass(slots=True)
+class _Pot:
+    """A still under way, or a lot: its composition and the alcohol that weighs it in a mixture."""
+
+    node: int = -1
+    lpa: float = 0.0
+    moves: list[int] = field(default_factory=list)
+    batch: str | None = None
+    abv_pct_vol: float = _ASSUMED_PCT_VOL
+    # Jars of one run that follow one another into one lot are one fill: their shares are the same.
+    pending: list[int] = field(default_factory=list)
+    pending_node: int = -1
+    pending_lpa: float = 0.0
+    is_feints: bool = False
+    is_hearts: bool = False
+    written_at: int = -1
+    name: str = ""
+
+
+@dataclass
+class Ancestry:
+    """The compositions of a season and how they came about.
+
+    nodes       : shares of each node, by key
+    mixes       : in order of time
+    hearts      : (move number, node) of every jar of hearts
+    stock       : lot key -> node of every feints lot at the end of the logs
+    stock_lpa   : lot key -> its alcohol then
+    lot_nodes   : (move number, lot, node) of every change of a lot's shares
+    run_nodes   : (batch, run) -> node of all that was charged
+    """
+
+    nodes: list[Shares] = field(default_factory=list)
+    mixes: list[Mix] = field(default_factory=list)
+    hearts: list[tuple[int, int, float]] = field(default_factory=list)
+    stock: dict[str, int] = field(default_factory=dict)
+    stock_lpa: dict[str, float] = field(default_factory=dict)
+    lot_nodes: list[tuple[int, str, int, float | None]] = field(default_factory=list)
+    run_nodes: dict[tuple[str | None, str | None], int] = field(default_factory=dict)
+
+
+class _Walk:
+    def __init__(self, moves: pl.DataFrame) -> None:
+        self.columns = {name: moves[name].to_list() for name in _COLUMNS}
+        self.lots: dict[str, _Pot] = {}
+        self.runs: dict[tuple[str | None, str | None], _Pot] = {}
+        self.result = Ancestry(nodes=[UNKNOWN])
+        self.single: dict[str | None, int] = {None: 0}
+
+    def origin(self, batch: str | None) -> int:
+        """The node of alcohol that is all of one batch."""
+        found = self.single.get(batch)
+        if found is None:
+            self.result.nodes.append({(batch, False): 1.0})
+            found = self.single[batch] = len(self.result.nodes) - 1
+        return found
+
+    def lot(self, name: str | None) -> _Pot | None:
+        if name is None:
+            return None
+        key = lot_key(name)
+        found = self.lots.get(key)
+        if found is None:
+            found = self.lots[key] = _Pot(name=name)
+        return found
+
+    def step(self, number: int) -> None:
+        column = self.columns
+        kind = column["kind"][number]
+        source, target = self.lot(column["from_lot"][number]), self.lot(column["to_lot"][number])
+        if source is not None:
+            self.settle(source)
+        if kind == "ferment" and target is not None:
+            self.settle(target)
+            target.node, target.lpa = self.origin(column["batch"][number]), column["lpa"][number] or 0.0
+            self.write(number, target)
+        elif kind == "charge":
+            self.charge(number, source)
+        elif kind == "collect" and target is not None:
+            self.collect(number, target)
+        elif target is not None and target is not source:
+            self.settle(target)
+            node = source.node if source is not None and source.node >= 0 else 0
+            self.pour(number, target, node, self.amount(number, source), (number,))
+        if source is not None and source is not target:
+            self.drawn(number, source)
+
+    def amount(self, number: int, source: _Pot | None) -> float:
+        """The alcohol of a move, or what it can be taken for as a weight where it was not measured."""
+        measured = self.columns["lpa"][number]
+        if measured is not None:
+            return float(measured)
+        volume_l = self.columns["volume_l"][number]
+        abv = source.abv_pct_vol if source is not None else _ASSUMED_PCT_VOL
+        return float(volume_l) * abv / 100.0 if volume_l is not None else (source.lpa if source else 0.0)
+
+    def charge(self, number: int, source: _Pot | None) -> None:
+        column = self.columns
+        if column["cut"][number] == "water":
+            return
+        key = (column["batch"][number], column["run"][number])
+        run = self.runs.get(key)
+        if run is None:
+            run = self.runs[key] = _Pot(batch=column["batch"][number])
+        node = self.charged_node(number, source)
+        added = self.amount(number, source)
+        if run.node < 0:
+            run.node = node
+        elif run.node != node and added > 0.0:
+            run.node = self.mix(run.node, node, run.lpa, added, (number,), held_moves=tuple(run.moves))
+        run.lpa += added
+        run.moves.append(number)
+        self.result.run_nodes[key] = run.node
+
+    def charged_node(self, number: int, source: _Pot | None) -> int:
+        """Composition of a charge; a batch's own wash or low wines are its own even if no row filled them."""
+        batch, cut = self.columns["batch"][number], self.columns["cut"][number]
+        if source is None:
+            return 0
+        if source.node >= 0:
+            return self.as_charged(source, batch)
+        is_own = cut in OWN_CHARGES and lot_key(source.name) == lot_key(f"{batch} {cut}")
+        return self.origin(batch) if is_own else 0
+
+    def as_charged(self, source: _Pot, batch: str | None) -> int:
+        """A lot's shares as they enter a batch's still: what is not its own came by feints or as it was."""
+        shares = self.result.nodes[source.node]
+        if not source.is_feints or all(name == batch and not by_feints for name, by_feints in shares):
+            return source.node
+        renamed: dict[Key, float] = {}
+        for (name, _), share in shares.items():
+            key = (name, name != batch and name is not None)
+            renamed[key] = renamed.get(key, 0.0) + share
+        if len(renamed) == 1 and (batch, False) in renamed:
+            return self.origin(batch)
+        self.result.nodes.append(renamed)
+        new = len(self.result.nodes) - 1
+        # The same alcohol under other names: all of the new node comes from the old one.
+        self.result.mixes.append(Mix(new, source.node, source.node, 0.0, 1.0, ()))
+        return new
+
+    def collect(self, number: int, target: _Pot) -> None:
+        column = self.columns
+        key = (column["batch"][number], column["run"][number])
+        run = self.runs.get(key)
+        node = run.node if run is not None and run.node >= 0 else 0
+        abv = column["abv_pct_vol"][number]
+        if abv is not None:
+            target.abv_pct_vol = float(abv)
+        amount = self.amount(number, target)
+        cut = column["cut"][number]
+        if cut == "hearts":
+            target.is_hearts = True
+            self.result.hearts.append((number, node, amount))
+        elif cut in FEINTS_CUTS:
+            target.is_feints = True
+        if target.pending and target.pending_node != node:
+            self.settle(target)
+        target.pending.append(number)
+        target.pending_node = node
+        target.pending_lpa += amount
+
+    def settle(self, lot: _Pot) -> None:
+        """Pour what is pending: the jars that came one after another from one run."""
+        if lot.pending:
+            moves, node, amount = tuple(lot.pending), lot.pending_node, lot.pending_lpa
+            lot.pending, lot.pending_lpa = [], 0.0
+            self.pour(moves[-1], lot, node, amount, moves)
+
+    def pour(self, number: int, lot: _Pot, node: int, amount: float, moves: tuple[int, ...]) -> None:
+        held = self.columns["to_lpa_before"][moves[0]]
+        held_lpa = lot.lpa if held is None else float(held)
+        if lot.node < 0 or held_lpa <= 0.0:
+            lot.node = node
+        elif lot.node != node and amount > 0.0:
+            lot.node = self.mix(lot.node, node, held_lpa, amount, moves, held_by=moves[0])
+        after = self.columns["to_lpa_after"][number]
+        lot.lpa = held_lpa + amount if after is None else float(after)
+        self.write(number, lot)
+
+    def drawn(self, number: int, lot: _Pot) -> None:
+        after = self.columns["from_lpa_after"][number]
+        if after is not None:
+            lot.lpa = float(after)
+        else:
+            lot.lpa = max(lot.lpa - (self.columns["lpa"][number] or 0.0), 0.0)
+
+    def mix(
+        self,
+        old: int,
+        added: int,
+        held_lpa: float,
+        added_lpa: float,
+        moves: tuple[int, ...],
+        held_moves: tuple[int, ...] = (),
+        held_by: int | None = None,
+    ) -> int:
+        share = added_lpa / (held_lpa + added_lpa)
+        mixed = {key: (1.0 - share) * value for key, value in self.result.nodes[old].items()}
+        for key, value in self.result.nodes[added].items():
+            mixed[key] = mixed.get(key, 0.0) + share * value
+        kept = {key: value for key, value in mixed.items() if value >= _SMALLEST_SHARE}
+        if len(kept) < len(mixed):
+            whole = math.fsum(kept.values())
+            kept = {key: value / whole for key, value in kept.items()}
+        self.result.nodes.append(kept)
+        new = len(self.result.nodes) - 1
+        self.result.mixes.append(Mix(new, old, added, held_lpa, added_lpa, moves, held_moves, held_by))
+        return new
+
+    def write(self, number: int, lot: _Pot) -> None:
+        if lot.node != lot.written_at:
+            lot.written_at = lot.node
+            self.result.lot_nodes.append((number, lot.name, lot.node, self.columns["to_lpa_after"][number]))
+
+    def finish(self) -> Ancestry:
+        for key, lot in self.lots.items():
+            self.settle(lot)
+            if lot.is_feints and not lot.is_hearts and lot.node >= 0:
+                self.result.stock[key] = lot.node
+                self.result.stock_lpa[key] = lot.lpa
+        return self.result
+
+
+_COLUMNS = (
+    "kind",
+    "batch",
+    "run",
+    "cut",
+    "from_lot",
+    "to_lot",
+    "volume_l",
+    "abv_pct_vol",
+    "lpa",
+    "to_lpa_before",
+    "to_lpa_after",
+    "from_lpa_after",
+)
+
+
+def walk_ancestry(moves: pl.DataFrame) -> Ancestry:
+    """The compositions of every lot and run, in order of time.
+
+    moves : account.move, in the order of `move_id`
+    """
+    walk = _Walk(moves)
+    for number in range(moves.height):
+        walk.step(number)
+    return walk.finish()
+
+
+def values_of_nodes(ancestry: Ancestry) -> list[float]:
+    """What a whole of each node is worth in net spirit [LPA]: the hearts and feints stock that came of it.
+
+    The credit of a batch is linear in the shares, and the same for every batch, so one walk backwards through
+    the mixes gives the worth of every node.
+    """
+    worth = [0.0] * len(ancestry.nodes)
+    for _, node, lpa in ancestry.hearts:
+        worth[node] += lpa
+    for key, node in ancestry.stock.items():
+        worth[node] += ancestry.stock_lpa[key]
+    for mix in reversed(ancestry.mixes):
+        share = mix.added_lpa / (mix.held_lpa + mix.added_lpa)
+        worth[mix.old] += (1.0 - share) * worth[mix.new]
+        worth[mix.added] += share * worth[mix.new]
+    return worth
+
+
+def credits(ancestry: Ancestry) -> dict[str | None, float]:
+    """Net spirit by batch of origin [LPA at 20 degC]: its alcohol in all hearts and in feints in stock."""
+    credited: dict[str | None, float] = {}
+    parts = [(node, lpa) for _, node, lpa in ancestry.hearts]
+    parts += [(node, ancestry.stock_lpa[key]) for key, node in ancestry.stock.items()]
+    for node, lpa in parts:
+        for (batch, _), share in ancestry.nodes[node].items():
+            credited[batch] = credited.get(batch, 0.0) + share * lpa
+    return credited
+
+
+def ancestry_frame(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
+    """account.ancestry: the shares of each lot from each change on."""
+    ids = moves["move_id"].to_list()
+    last_of_lot: dict[str, int] = {}
+    until: list[int | None] = [None] * len(ancestry.lot_nodes)
+    for position, (number, lot, _, _) in enumerate(ancestry.lot_nodes):
+        key = lot_key(lot)
+        if key in last_of_lot:
+            until[last_of_lot[key]] = ids[number]
+        last_of_lot[key] = position
+    rows = [
+        (ids[number], until[position], lot, batch, by_feints, share, None if lpa is None else share * lpa)
+        for position, (number, lot, node, lpa) in enumerate(ancestry.lot_nodes)
+        for (batch, by_feints), share in ancestry.nodes[node].items()
+    ]
+    return pl.DataFrame(rows, schema=ANCESTRY_SCHEMA, orient="row")
+
+
+def run_ancestry_frame(ancestry: Ancestry) -> pl.DataFrame:
+    """account.run_ancestry: the shares of what each run charged, and so of its jars."""
+    rows = [
+        (batch, run, origin, by_feints, share)
+        for (batch, run), node in ancestry.run_nodes.items()
+        for (origin, by_feints), share in ancestry.nodes[node].items()
+    ]
+    return pl.DataFrame(rows, schema=RUN_ANCESTRY_SCHEMA, orient="row")

@@ -1,0 +1,295 @@
+"""What each lot's content owes to which reading, carried through every fill and draw.
+
+A charge, discard or draw without a strength of its own takes its lot's, and a lot is a mixture: its mass and
+its alcohol depend on every reading that went in or out since it was last gauged or empty. This second walk
+goes over the moves that `lots` worked out and carries those derivatives along. They fade as a lot is drawn
+and filled again, and are dropped once they cannot be seen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.account.content import volume_from_content, volume_slopes
+from pipeline.account.lots import lot_key
+from pipeline.account.uncertain import Floats, Ints, Uncertain
+
+Row = tuple[Ints, Floats]
+"""Readings and the derivative with respect to each: one row of a jacobian."""
+
+# Derivatives are thinned once a lot has this many; those together below the second number, as a share of the
+# lot's own variance, are dropped.
+_THIN_FROM = 200
+_UNSEEN_VARIANCE_FRAC = 1e-9
+
+_NO_READINGS: Row = (np.empty(0, dtype=np.int64), np.empty(0))
+
+
+@dataclass(frozen=True)
+class OwnAmounts:
+    """What each move's own readings say of it, NaN where it took its lot's strength or content."""
+
+    volume_l: Uncertain
+    mass_kg: Uncertain
+    lpa: Uncertain
+    abv_pct_vol: Uncertain
+
+
+@dataclass(frozen=True)
+class LotErrors:
+    """Outcome of the walk.
+
+    move_lpa  : pure alcohol of each move, its own or its lot's
+    before    : by move number, the alcohol that its target lot held before, of the moves asked for
+    lots      : by lot key, the alcohol it holds at the end
+    """
+
+    move_lpa: Uncertain
+    before: Uncertain
+    lots: dict[str, Row]
+
+
+@dataclass(slots=True)
+class _State:
+    """Derivatives of one lot's mass and alcohol, as chunks that are put together when they are needed."""
+
+    abv: Row | None = None
+    ids: list[Ints] = field(default_factory=list)
+    mass: list[Floats] = field(default_factory=list)
+    lpa: list[Floats] = field(default_factory=list)
+
+    def add(self, ids: Ints, mass: Floats, lpa: Floats) -> None:
+        if ids.size:
+            self.ids.append(ids)
+            self.mass.append(mass)
+            self.lpa.append(lpa)
+
+    def together(self) -> tuple[Ints, Floats, Floats]:
+        if not self.ids:
+            return np.empty(0, dtype=np.int64), np.empty(0), np.empty(0)
+        if len(self.ids) > 1:
+            self.ids = [np.concatenate(self.ids)]
+            self.mass = [np.concatenate(self.mass)]
+            self.lpa = [np.concatenate(self.lpa)]
+        return self.ids[0], self.mass[0], self.lpa[0]
+
+    def become(self, ids: Ints, mass: Floats, lpa: Floats) -> None:
+        self.ids, self.mass, self.lpa = [ids], [mass], [lpa]
+
+    def clear(self) -> None:
+        self.abv = None
+        self.ids, self.mass, self.lpa = [], [], []
+
+
+class _Walk:
+    """The second walk; one method a kind of move."""
+
+    def __init__(self, moves: pl.DataFrame, own: OwnAmounts, reading_u: Floats) -> None:
+        self.columns = {name: moves[name].to_list() for name in _COLUMNS}
+        self.own = own
+        self.u = reading_u
+        self.states: dict[str, _State] = {}
+        self.found: list[tuple[int, Ints, Floats]] = []
+        self.row_of_volume = _rows_of(own.volume_l)
+        self.row_of_mass = _rows_of(own.mass_kg)
+        self.row_of_lpa = _rows_of(own.lpa)
+        self.row_of_abv = _rows_of(own.abv_pct_vol)
+
+    def state(self, name: str | None) -> _State | None:
+        return None if name is None else self.states.setdefault(lot_key(name), _State())
+
+    def step(self, number: int) -> None:
+        kind = self.columns["kind"][number]
+        source, target = (
+            self.state(self.columns["from_lot"][number]),
+            self.state(self.columns["to_lot"][number]),
+        )
+        if kind == "ferment" and target is not None:
+            target.abv = self.row_of_abv(number)
+            ids, lpa = self.row_of_lpa(number)
+            target.become(ids, np.zeros_like(lpa), lpa)
+        elif kind in ("gauge", "cask gauge"):
+            self.gauge(number, source)
+        elif kind == "dilute":
+            self.dilute(number, source, target)
+        elif kind == "cask empty" and math.isnan(self.own.volume_l.values[number]):
+            # What an emptied cask still held was lost, not moved.
+            if source is not None:
+                source.clear()
+        else:
+            amount_mass, amount_lpa = self.draw(number, source)
+            if target is not None:
+                _pour(target, amount_mass, amount_lpa)
+
+    def gauge(self, number: int, lot: _State | None) -> None:
+        if lot is None or self.columns["mass_kg"][number] is None:
+            return
+        if math.isnan(self.own.lpa.values[number]):
+            mass, lpa = self.at_lot_strength(number, lot)
+        else:
+            mass, lpa = self.row_of_mass(number), self.row_of_lpa(number)
+        lot.clear()
+        _pour(lot, mass, lpa)
+
+    def dilute(self, number: int, source: _State | None, target: _State | None) -> None:
+        if source is None or target is None:
+            return
+        ids, mass = self.row_of_mass(number)
+        if target is not source:
+            target.add(*source.together())
+            source.clear()
+        target.add(ids, mass, np.zeros_like(mass))
+
+    def draw(self, number: int, source: _State | None) -> tuple[Row, Row]:
+        """Take a move's amount out of its source; its derivatives of mass and alcohol."""
+        own_lpa = self.own.lpa.values[number]
+        mass, lpa = self.row_of_mass(number), self.row_of_lpa(number)
+        if source is None:
+            return mass, lpa
+        before = self.columns["from_mass_before_kg"][number], self.columns["from_lpa_before"][number]
+        is_known = before[0] is not None and before[1] is not None and self.columns["lpa"][number] is not None
+        if not is_known:
+            source.clear()
+            return mass, lpa
+        takes_all = math.isnan(self.own.volume_l.values[number])
+        if takes_all:
+            ids, all_mass, all_lpa = source.together()
+            mass, lpa = (ids, all_mass), (ids, all_lpa)
+        elif math.isnan(own_lpa):
+            mass, lpa = self.at_lot_strength(number, source)
+        if takes_all or math.isnan(own_lpa):
+            self.found.append((number, *lpa))
+        if takes_all or not self.columns["from_volume_after_l"][number]:
+            source.clear()
+        else:
+            self.leave(number, source)
+        return mass, lpa
+
+    def at_lot_strength(self, number: int, lot: _State) -> tuple[Row, Row]:
+        """Derivatives of a volume drawn at its lot's strength: of the volume, and of the mixture."""
+        volume_l = self.columns["volume_l"][number]
+        ids, own = self.row_of_volume(number)
+        if lot.abv is not None:
+            abv_ids, abv = lot.abv
+            lpa_per_l = self.columns["abv_pct_vol"][number] / 100.0
+            all_ids = np.concatenate([ids, abv_ids])
+            return _NO_READINGS, (all_ids, np.concatenate([lpa_per_l * own, volume_l / 100.0 * abv]))
+        mass_kg, lpa = self.columns["from_mass_before_kg"][number], self.columns["from_lpa_before"][number]
+        held_l = volume_from_content(mass_kg, lpa)
+        if not held_l > 0.0:
+            return _NO_READINGS, (ids, np.zeros_like(own))
+        by_mass, by_lpa = volume_slopes(mass_kg, lpa)
+        lot_ids, d_mass, d_lpa = lot.together()
+        d_held = by_mass * d_mass + by_lpa * d_lpa
+        all_ids = np.concatenate([ids, lot_ids])
+        share = volume_l / held_l
+        drawn_lpa = np.concatenate([lpa / held_l * own, share * (d_lpa - lpa / held_l * d_held)])
+        drawn_mass = np.concatenate([mass_kg / held_l * own, share * (d_mass - mass_kg / held_l * d_held)])
+        return (all_ids, drawn_mass), (all_ids, drawn_lpa)
+
+    def leave(self, number: int, lot: _State) -> None:
+        """What stays after a draw: the content times one less the share of its volume that went."""
+        drawn_mass, drawn_lpa = self.at_lot_strength(number, lot)
+        ids, d_mass, d_lpa = lot.together()
+        if lot.abv is not None:
+            lot.add(drawn_lpa[0], np.zeros_like(drawn_lpa[1]), -drawn_lpa[1])
+            return
+        own = drawn_lpa[0].size - ids.size
+        left_mass, left_lpa = -drawn_mass[1], -drawn_lpa[1]
+        left_mass[own:] += d_mass
+        left_lpa[own:] += d_lpa
+        lot.become(*self.thinned(drawn_lpa[0], left_mass, left_lpa))
+
+    def thinned(self, ids: Ints, mass: Floats, lpa: Floats) -> tuple[Ints, Floats, Floats]:
+        if ids.size < _THIN_FROM:
+            return ids, mass, lpa
+        # A kilogram and a litre of alcohol weigh alike enough for the question what can be dropped.
+        variance = (lpa**2 + mass**2) * self.u[ids] ** 2
+        order = np.argsort(variance)
+        unseen = np.cumsum(variance[order]) <= _UNSEEN_VARIANCE_FRAC * variance.sum()
+        kept = np.sort(order[~unseen])
+        return ids[kept], mass[kept], lpa[kept]
+
+
+_COLUMNS = (
+    "kind",
+    "from_lot",
+    "to_lot",
+    "volume_l",
+    "mass_kg",
+    "abv_pct_vol",
+    "lpa",
+    "from_mass_before_kg",
+    "from_lpa_before",
+    "from_volume_after_l",
+)
+
+
+def walk_errors(
+    moves: pl.DataFrame, own: OwnAmounts, reading_u: Floats, wanted_before: Iterable[int]
+) -> LotErrors:
+    """Carry the derivatives of every lot through the moves.
+
+    moves         : account.move, in the order of `move_id`
+    own           : what each move's own readings say of it, same order
+    reading_u     : standard uncertainty of each reading
+    wanted_before : numbers of moves whose target's alcohol just before is wanted
+    """
+    walk = _Walk(moves, own, reading_u)
+    wanted = set(wanted_before)
+    before: list[tuple[int, Ints, Floats]] = []
+    for number in range(moves.height):
+        if number in wanted:
+            target = walk.state(walk.columns["to_lot"][number])
+            if target is not None:
+                ids, _, lpa = target.together()
+                before.append((number, ids, lpa))
+        walk.step(number)
+    lpa_values = moves["lpa"].cast(pl.Float64).fill_null(math.nan).to_numpy()
+    taken = _stacked(walk.found, lpa_values, own.lpa.readings)
+    own_lpa = Uncertain(lpa_values, own.lpa.jacobian)
+    held = moves["to_lpa_before"].cast(pl.Float64).fill_null(math.nan).to_numpy()
+    ends = {}
+    for key, state in walk.states.items():
+        ids, _, lpa = state.together()
+        ends[key] = (ids, lpa)
+    return LotErrors(
+        Uncertain(lpa_values, own_lpa.jacobian + taken.jacobian),
+        _stacked(before, held, own.lpa.readings),
+        ends,
+    )
+
+
+def _pour(lot: _State, mass: Row, lpa: Row) -> None:
+    """Add an amount whose mass and alcohol have derivatives by readings of their own."""
+    if mass[0] is lpa[0]:
+        lot.add(lpa[0], mass[1], lpa[1])
+        return
+    lot.add(mass[0], mass[1], np.zeros(mass[0].size))
+    lot.add(lpa[0], np.zeros(lpa[0].size), lpa[1])
+
+
+def _rows_of(column: Uncertain) -> Callable[[int], Row]:
+    """A function from a row's number to its readings and derivatives."""
+    matrix: Any = column.jacobian.tocsr()
+    starts = matrix.indptr.tolist()
+    ids, slopes = matrix.indices.astype(np.int64), matrix.data
+
+    def row(number: int) -> Row:
+        first, last = starts[number], starts[number + 1]
+        return ids[first:last], slopes[first:last]
+
+    return row
+
+
+def _stacked(rows: list[tuple[int, Ints, Floats]], values: Floats, readings: int) -> Uncertain:
+    """A column whose rows of those numbers have these derivatives, and the others none."""
+    numbers = [np.full(ids.size, number, dtype=np.int64) for number, ids, _ in rows]
+    parts = [(row, ids, slopes) for row, (_, ids, slopes) in zip(numbers, rows, strict=True)]
+    return Uncertain.from_parts(values, parts, readings)

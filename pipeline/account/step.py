@@ -1,0 +1,142 @@
+"""The account's step in the flow: from the tables of the walk to ancestry and uncertainties.
+
+One function, because all of it stands on the same derivatives. Each frame it returns is one table; the order
+is that of `MAKES`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from pipeline.account.ancestry import ancestry_frame, credits, run_ancestry_frame
+from pipeline.account.book import Book, Tables, make_book
+from pipeline.account.figures import (
+    batch_figures,
+    cut_figures,
+    figure_frame,
+    jar_figures,
+    run_figures,
+    sums_of,
+)
+from pipeline.account.lots import lot_key
+from pipeline.account.uncertain import Uncertain
+
+MAKES = {
+    "account.ancestry": (
+        "whose wash each lot's alcohol came from, from each change of its shares on. "
+        "One row a lot, change and batch of origin."
+    ),
+    "account.run_ancestry": (
+        "whose wash the alcohol charged to each run came from. One row a run and batch of origin."
+    ),
+    "account.credit": (
+        "the alcohol of each batch's own wash in all hearts and in feints kept. One row a batch."
+    ),
+    "account.reading": "every reading of an instrument with its standard uncertainty. One row a reading.",
+    "account.sensitivity": (
+        "how the amount of each move changes with each reading it leans on. "
+        "One row a move, quantity and reading."
+    ),
+    "account.lot_u": "standard uncertainty of each lot's alcohol at the end of the logs. One row a lot.",
+    "account.batch_u": "standard uncertainties of the figures of metric.batch. One row a batch.",
+    "account.run_u": "standard uncertainties of the figures of metric.run. One row a run.",
+    "account.cut_u": "standard uncertainties of the figures of metric.cut. One row a cut of a run.",
+    "account.jar_u": "standard uncertainties of the figures of metric.jar. One row a jar.",
+}
+"""Every table the step makes, and what it holds."""
+
+READS = (
+    "select * from account.logged_row order by file_id, line",
+    "select * from account.entry order by entry_id",
+    "select * from account.move order by move_id",
+    "select * from account.jar",
+    "select * from account.wash order by batch",
+    "select * from account.fermentable order by step_id",
+    "select * from account.batch order by first_step_id",
+    "select * from account.run order by first_step_id",
+    "select * from raw.setting",
+)
+"""What the step reads, in the order of the fields of `Tables`."""
+
+SENSITIVITY_SCHEMA = pl.Schema(
+    {
+        "move_id": pl.Int64(),
+        "quantity": pl.String(),
+        "reading_id": pl.Int64(),
+        "derivative": pl.Float64(),
+    }
+)
+
+
+def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Ancestry, readings and uncertainties of the season; frames as `READS` gives them, tables as `MAKES`."""
+    tables = Tables(*frames)
+    book = make_book(tables)
+    sums = sums_of(book)
+    u = book.readings.u
+    yield ancestry_frame(book.ancestry, tables.moves)
+    yield run_ancestry_frame(book.ancestry)
+    yield _credit_frame(book)
+    yield book.readings.frame
+    yield _sensitivity_frame(book)
+    yield _lot_frame(book)
+    yield figure_frame(tables.batches.select("batch"), batch_figures(book, sums), u)
+    yield figure_frame(tables.runs.select("batch", "run"), run_figures(book, sums), u)
+    for keys, figures in (cut_figures(book, sums), jar_figures(book, sums)):
+        yield figure_frame(keys, figures, u)
+
+
+def _credit_frame(book: Book) -> pl.DataFrame:
+    credited = credits(book.ancestry)
+    batches = book.tables.batches["batch"]
+    return pl.DataFrame(
+        {"batch": batches, "net_spirit_lpa": [credited.get(batch, 0.0) for batch in batches]},
+        schema={"batch": pl.String, "net_spirit_lpa": pl.Float64},
+    )
+
+
+def _sensitivity_frame(book: Book) -> pl.DataFrame:
+    ids = book.tables.moves["move_id"].to_numpy()
+    parts = [
+        _sparse_frame(ids, quantity, column)
+        for quantity, column in (
+            ("volume", book.own.volume_l),
+            ("mass", book.own.mass_kg),
+            ("lpa", book.errors.move_lpa),
+        )
+    ]
+    return pl.concat(parts)
+
+
+def _sparse_frame(ids: np.ndarray, quantity: str, column: Uncertain) -> pl.DataFrame:
+    matrix = column.jacobian.tocoo()
+    is_known = ~np.isnan(column.values[matrix.row]) if column.size else np.zeros(0, dtype=bool)
+    return pl.DataFrame(
+        {
+            "move_id": ids[matrix.row[is_known]],
+            "quantity": np.full(int(is_known.sum()), quantity),
+            "reading_id": matrix.col[is_known].astype(np.int64),
+            "derivative": matrix.data[is_known],
+        },
+        schema=SENSITIVITY_SCHEMA,
+    )
+
+
+def _lot_frame(book: Book) -> pl.DataFrame:
+    u = book.readings.u
+    names = book.tables.moves.select(
+        pl.concat_list("from_lot", "to_lot").explode().drop_nulls().unique(maintain_order=True).alias("lot")
+    )["lot"]
+    rows = []
+    seen = set()
+    for name in names:
+        key = lot_key(name)
+        if key in book.errors.lots and key not in seen:
+            seen.add(key)
+            ids, slopes = book.errors.lots[key]
+            merged = np.bincount(ids, weights=slopes, minlength=u.size) if ids.size else np.zeros(u.size)
+            rows.append((name, float(np.sqrt(np.sum((merged * u) ** 2)))))
+    return pl.DataFrame(rows, schema={"lot": pl.String, "lpa_u": pl.Float64}, orient="row")
