@@ -18,11 +18,12 @@ LAYERS = {
     "10_log": "log",
     "20_account": "account",
     "30_metric": "metric",
+    "40_fit": "fit",
     "90_check": "problem",
 }
 """Folder under sql/ -> schema of what its files make, in the order of the flow."""
 
-SCHEMAS = ("raw", "log", "account", "metric", "problem")
+SCHEMAS = ("raw", "log", "account", "metric", "fit", "problem")
 
 _HEADER = re.compile(r"^-- (What|Note|Grain|From):\s*(.*)$")
 _REFERENCE = re.compile(rf"\b(?:from|join)\s+((?:{'|'.join(SCHEMAS)})\.\w+)", re.IGNORECASE)

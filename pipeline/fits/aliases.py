@@ -1,0 +1,204 @@
+"""What cannot be told apart: choices that always, or nearly always, came together.
+
+Looked for before anything is fitted, in the design alone. Two levels are tied when their columns move
+together; beyond pairs, what the rank of the whole design lacks is named as a group.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from pipeline.fits.design import Family, Problem
+from pipeline.fits.mixture import Floats
+
+NEARLY = 0.9
+"""Columns that correlate more than this are called nearly tied (own choice)."""
+
+_EXACT = 1.0 - 1e-6
+_NOT_IN_ROWS = 1e-6
+# Two numbers can always be drawn as one line; a tie among so few says nothing.
+_FEWEST_ROWS = 4
+
+
+@dataclass(frozen=True)
+class Tie:
+    """Two choices that came together. `together` and `either` count units; `remedies` are levels to try."""
+
+    family: str
+    level: str
+    other_family: str
+    other_level: str
+    units: int
+    other_units: int
+    together: int
+    correlation: float
+    other_choices: tuple[str, ...]
+
+    @property
+    def is_exact(self) -> bool:
+        """Whether no unit at all has one of the two without the other in fixed proportion."""
+        always = self.together == self.units == self.other_units and self.family != self.other_family
+        return abs(self.correlation) > _EXACT or (
+            always and "process" not in (self.family, self.other_family)
+        )
+
+
+@dataclass(frozen=True)
+class Tangle:
+    """Three or more choices (family, level) bound together, though no two of them are."""
+
+    choices: tuple[tuple[str, str], ...]
+
+
+def design_rank(columns: Floats) -> int:
+    """Rank of a design's columns.
+
+    >>> design_rank(np.array([[1.0, 0.0, 1.0], [0.0, 1.0, 1.0], [0.5, 0.5, 1.0]]))
+    2
+    """
+    return int(np.linalg.matrix_rank(columns, tol=1e-8 * max(columns.shape)))
+
+
+def cramers_v(one: Sequence[object], other: Sequence[object], is_corrected: bool = False) -> float:
+    """Cramer's V of two classifications, 0 unrelated to 1 tied; corrected for chance when asked."""
+    rows, row_of = np.unique(np.array(one, dtype=str), return_inverse=True)
+    columns, column_of = np.unique(np.array(other, dtype=str), return_inverse=True)
+    counts = np.zeros((len(rows), len(columns)))
+    np.add.at(counts, (row_of, column_of), 1.0)
+    n = counts.sum()
+    expected = counts.sum(1, keepdims=True) * counts.sum(0, keepdims=True) / n
+    phi2 = float(((counts - expected) ** 2 / expected).sum() / n)
+    r, c = float(len(rows)), float(len(columns))
+    if is_corrected:
+        phi2 = max(0.0, phi2 - (r - 1) * (c - 1) / (n - 1))
+        r, c = r - (r - 1) ** 2 / (n - 1), c - (c - 1) ** 2 / (n - 1)
+    least = min(r, c) - 1.0
+    return float(np.sqrt(phi2 / least)) if least > 0 else 0.0
+
+
+def is_estimable(columns: Floats, question: Floats) -> bool:
+    """Whether the rows of the design (with its column of ones) can answer a question about coefficients.
+
+    A question whose entries do not touch the mean is answered when it lies in the row space of the
+    centred columns.
+    """
+    centred = columns - columns.mean(axis=0)
+    if not np.any(question):
+        return True
+    _, values, rows = np.linalg.svd(centred, full_matrices=False)
+    kept = rows[values > 1e-8 * max(values[0], 1e-9)]
+    rest = question - kept.T @ (kept @ question)
+    return bool(np.linalg.norm(rest) <= _NOT_IN_ROWS * np.linalg.norm(question))
+
+
+def find_ties(problem: Problem) -> list[Tie]:
+    """Pairs of levels, of one family or of two, that always or nearly always came together."""
+    if len(problem.y) < _FEWEST_ROWS:
+        return []
+    ties = []
+    families = problem.families
+    for place, family in enumerate(families):
+        for other in families[place:]:
+            if {family.name, other.name} <= {"setting", "process"}:
+                continue
+            ties += _ties_between(family, other)
+    return sorted(ties, key=lambda tie: (-abs(tie.correlation), tie.level, tie.other_level))
+
+
+def find_tangles(problem: Problem, ties: Sequence[Tie]) -> list[Tangle]:
+    """Groups of three choices or more that only their sum is known of, beyond the ties of two."""
+    shares = [family for family in problem.families if family.is_shares]
+    if not shares:
+        return []
+    dropped = {(tie.other_family, tie.other_level) for tie in ties if tie.is_exact}
+    names, columns = [], []
+    for family in shares:
+        # Shares of a family sum to one: leaving one level out takes that expected redundancy away.
+        for level in _without_commonest(family):
+            if (family.name, family.levels[level]) not in dropped:
+                names.append((family.name, family.levels[level]))
+                columns.append(family.columns[:, level])
+    if len(names) < 3:
+        return []
+    matrix = np.stack(columns, axis=1)
+    matrix = matrix - matrix.mean(axis=0)
+    _, values, rows = np.linalg.svd(matrix, full_matrices=True)
+    full = np.zeros(len(names))
+    full[: len(values)] = values
+    tangles = []
+    for vector in rows[full <= 1e-8 * max(full[0], 1e-9)]:
+        members = tuple(names[k] for k in np.flatnonzero(np.abs(vector) > 1e-6))
+        if len(members) > 2:
+            tangles.append(Tangle(members))
+    return tangles
+
+
+def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:
+    """The (family, level) pairs of exact ties: nothing is said of these alone."""
+    found = set()
+    for tie in ties:
+        if tie.is_exact and "setting" not in (tie.family, tie.other_family):
+            found |= {(tie.family, tie.level), (tie.other_family, tie.other_level)}
+        elif tie.is_exact:
+            found.add(
+                (tie.family, tie.level)
+                if tie.other_family == "setting"
+                else (tie.other_family, tie.other_level)
+            )
+    return found
+
+
+def _ties_between(family: Family, other: Family) -> list[Tie]:
+    left = family.columns - family.columns.mean(axis=0)
+    right = other.columns - other.columns.mean(axis=0)
+    size = np.outer(np.linalg.norm(left, axis=0), np.linalg.norm(right, axis=0))
+    correlation = np.divide(left.T @ right, size, out=np.zeros_like(size), where=size > 1e-12)
+    found = []
+    for i, j in np.argwhere(np.abs(_presence(family, other, correlation)) > NEARLY):
+        same = family is other
+        if same and (j <= i or correlation[i, j] < 0):
+            continue
+        is_named = family.is_shares and other.name != "process"
+        if is_named and correlation[i, j] < 0:
+            continue
+        tie = _tie(family, int(i), other, int(j), float(correlation[i, j]))
+        if tie.units >= 2 and not (same and len(family.levels) == 2):
+            found.append(tie)
+    return found
+
+
+def _presence(family: Family, other: Family, correlation: Floats) -> Floats:
+    """The stronger of: shares moving together, and being used in the very same units."""
+    if family.name == "process" or other.name == "process":
+        return correlation
+    left = (np.abs(family.columns) > 1e-9).astype(float)
+    right = (np.abs(other.columns) > 1e-9).astype(float)
+    left, right = left - left.mean(axis=0), right - right.mean(axis=0)
+    size = np.outer(np.linalg.norm(left, axis=0), np.linalg.norm(right, axis=0))
+    used = np.divide(left.T @ right, size, out=np.zeros_like(size), where=size > 1e-12)
+    return np.where(np.abs(used) > np.abs(correlation), used, correlation)
+
+
+def _tie(family: Family, i: int, other: Family, j: int, correlation: float) -> Tie:
+    left, right = np.abs(family.columns[:, i]) > 1e-9, np.abs(other.columns[:, j]) > 1e-9
+    elsewhere = other.columns[~right].sum(axis=0) if (~right).any() else np.zeros(len(other.levels))
+    others = [other.levels[k] for k in np.argsort(-elsewhere, kind="stable") if elsewhere[k] > 0 and k != j]
+    return Tie(
+        family.name,
+        family.levels[i],
+        other.name,
+        other.levels[j],
+        int(left.sum()),
+        int(right.sum()),
+        int((left & right).sum()),
+        correlation,
+        tuple(level for level in others if level != family.levels[i])[:3],
+    )
+
+
+def _without_commonest(family: Family) -> list[int]:
+    commonest = int(np.argmax(family.columns.sum(axis=0)))
+    return [level for level in range(len(family.levels)) if level != commonest]

@@ -1,0 +1,68 @@
+"""The plain answers that a fit must beat: the mean, least squares, ridge; each predicting left out.
+
+Closed forms of what scikit-learn's `LinearRegression` and `RidgeCV` do (held to them in tests/fits);
+written out here because a left-out prediction then costs no second fit.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipeline.fits.mixture import Floats
+
+RIDGE_STRENGTHS = np.logspace(-3, 3, 25)
+_FULL = 1.0 - 1e-8
+
+
+def left_out_mean(y: Floats) -> Floats:
+    """Each row predicted by the mean of the others."""
+    return np.asarray((y.sum() - y) / (len(y) - 1))
+
+
+def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
+    """Each row predicted by least squares (smallest coefficients where several do) on the others."""
+    predicted = np.empty(len(y))
+    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
+    leverage = (u**2).sum(axis=1) + 1.0 / len(y)
+    fitted = y.mean() + u @ (u.T @ y)
+    for row in range(len(y)):
+        if leverage[row] < _FULL:
+            predicted[row] = y[row] - (y[row] - fitted[row]) / (1.0 - leverage[row])
+        else:
+            predicted[row] = _least_squares_without(columns, y, row)
+    return predicted
+
+
+def left_out_ridge(columns: Floats, y: Floats) -> Floats:
+    """Each row predicted by ridge regression on the others; the strength that does best so is used."""
+    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    best, best_error = left_out_mean(y), np.inf
+    for strength in RIDGE_STRENGTHS:
+        shrink = values**2 / (values**2 + strength)
+        leverage = (u**2 * shrink).sum(axis=1) + 1.0 / len(y)
+        fitted = y.mean() + u @ (shrink * (u.T @ y))
+        predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
+        error = float(((predicted - y) ** 2).sum())
+        if error < best_error:
+            best, best_error = predicted, error
+    return best
+
+
+def rmse(predicted: Floats, y: Floats) -> float:
+    """Root mean square error over the rows that could be predicted; NaN when none could."""
+    known = np.isfinite(predicted)
+    return float(np.sqrt(((predicted - y)[known] ** 2).mean())) if known.any() else float("nan")
+
+
+def groups_of(names: tuple[str, ...]) -> NDArray[np.int64]:
+    """Numbers for names, for leaving out a recipe at a time."""
+    return np.unique(np.array(names, dtype=str), return_inverse=True)[1]
+
+
+def _least_squares_without(columns: Floats, y: Floats, row: int) -> float:
+    kept = np.arange(len(y)) != row
+    centre, mean = columns[kept].mean(axis=0), y[kept].mean()
+    coefficients = np.linalg.lstsq(columns[kept] - centre, y[kept] - mean, rcond=None)[0]
+    return float(mean + (columns[row] - centre) @ coefficients)

@@ -1,0 +1,228 @@
+"""From the design tables to arrays: one problem a response, its choices in families of columns.
+
+A family is a set of choices of one kind (grains, yeasts, measured process factors, cask woods; and the
+setting: session, still, season, which is allowed for and never blamed). Knows no SQL and fits nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.fits.blocks import Block, BlockFit
+from pipeline.fits.mixture import Floats
+from pipeline.fits.responses import FACTORS, Response, is_known, response_of
+
+FEWEST_UNITS = 8
+"""With fewer measured batches (or casks) nothing is fitted: tables only."""
+
+# Half-t(3) scales of the families' ratios, in residual standard deviations: per 100 % of a grain, per
+# yeast, per standard deviation of a process factor. The first two by simulation: too tight is dangerous,
+# too wide is not.
+PRIOR_SCALES = {"grain": 8.0, "yeast": 2.0, "process": 1.0, "wood": 2.0, "setting": 1.0}
+
+WITH = " with "
+"""Between the names of grains that are judged as one because they only ever came together."""
+
+# Two grains used in the very same batches are judged as one when their proportion varies by less than this
+# (standard deviation of one's part in the two; own choice).
+_SAME_PROPORTION = 0.15
+_SETTINGS = ("session", "still", "season")
+# A factor missing in more of the units than this is left out; below, the mean stands in.
+_MOST_MISSING_FRAC = 0.2
+_UNITS_PER_FACTOR = 8
+_FIRST_STEPS = 7
+
+
+@dataclass(frozen=True)
+class Family:
+    """Choices of one kind as columns. `steps` are what a reported step is, in units of each column.
+
+    merged : levels that stand for several grains which only ever came together
+    """
+
+    name: str
+    levels: tuple[str, ...]
+    columns: Floats
+    steps: Floats
+    merged: tuple[str, ...] = ()
+
+    @property
+    def is_shares(self) -> bool:
+        """Whether rows sum to one: grains, yeasts, woods, as against measured factors."""
+        return self.name in ("grain", "yeast", "wood")
+
+    def used(self, level: int) -> int:
+        """In how many units the level was chosen at all."""
+        return int((np.abs(self.columns[:, level]) > 1e-9).sum())
+
+
+@dataclass(frozen=True)
+class Problem:
+    """One response with its choices; rows are units (batches or casks) in the order they were made."""
+
+    response: Response
+    unit_kind: str
+    units: tuple[str, ...]
+    recipes: tuple[str, ...]
+    y: Floats
+    y_u: Floats
+    families: tuple[Family, ...]
+
+    def family(self, name: str) -> Family | None:
+        """The family of that name; None when nothing of it varied."""
+        return next((family for family in self.families if family.name == name), None)
+
+    @property
+    def matrix(self) -> Floats:
+        """All families' columns side by side."""
+        if not self.families:
+            return np.empty((len(self.y), 0))
+        return np.concatenate([family.columns for family in self.families], axis=1)
+
+    def columns_of(self, name: str) -> slice:
+        """Where a family's columns stand in `matrix`."""
+        start = 0
+        for family in self.families:
+            if family.name == name:
+                return slice(start, start + len(family.levels))
+            start += len(family.levels)
+        raise KeyError(name)
+
+    @property
+    def blocks(self) -> list[Block]:
+        """The families as blocks of exchangeable coefficients."""
+        return [Block(f.name, len(f.levels), PRIOR_SCALES[f.name]) for f in self.families]
+
+
+@dataclass(frozen=True)
+class DesignFrames:
+    """The design tables as frames: `fit.design`, `fit.cask_design`, `fit.design_level`, `fit.response`."""
+
+    design: pl.DataFrame
+    cask_design: pl.DataFrame
+    level: pl.DataFrame
+    response: pl.DataFrame
+
+
+def problems(frames: DesignFrames) -> Iterator[Problem]:
+    """Every response that can be fitted: batches first, then casks, in the order of the responses' names."""
+    for unit_kind, frame, key in (
+        ("batch", frames.design, "batch"),
+        ("cask", frames.cask_design, "cask"),
+    ):
+        levels = frames.level.filter(pl.col("unit_kind") == unit_kind)
+        with_grain = set(levels.filter(pl.col("family") == "grain")["unit"])
+        units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(list(with_grain)))
+        measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
+        for name in measured["response"].unique().sort():
+            rows = units.join(measured.filter(pl.col("response") == name), on="unit", maintain_order="left")
+            if is_known(name) and rows.height >= FEWEST_UNITS:
+                problem = _problem(response_of(name, unit_kind), unit_kind, rows, levels)
+                if np.ptp(problem.y) > 0:
+                    yield problem
+
+
+def fit_problem(problem: Problem) -> BlockFit:
+    """The hierarchical fit of a problem, rows weighted by how well each was measured.
+
+    The weight of a row is one over the variance between batches plus its own variance of measurement;
+    the former from a first fit without weights, at least a tenth of what that fit leaves.
+    """
+    first = BlockFit(problem.y, problem.matrix, problem.blocks, steps=_FIRST_STEPS)
+    own = np.where(np.isfinite(problem.y_u), problem.y_u, np.nan)
+    own = np.where(np.isnan(own), np.sqrt(np.nanmean(own**2)) if np.isfinite(own).any() else 0.0, own) ** 2
+    left = first.residual_sd**2
+    between = max(left - float(own.mean()), 0.1 * left)
+    weights = 1.0 / (between + own)
+    if np.ptp(weights) < 0.02 * weights.mean():
+        return BlockFit(problem.y, problem.matrix, problem.blocks)
+    return BlockFit(problem.y, problem.matrix, problem.blocks, weights=weights)
+
+
+def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.DataFrame) -> Problem:
+    units = rows["unit"].to_list()
+    families = [_shares(levels, units, (name,), name) for name in response.families]
+    families += [_process(response.factors, rows), _shares(levels, units, _SETTINGS, "setting")]
+    recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
+    return Problem(
+        response,
+        unit_kind,
+        tuple(units),
+        tuple(recipes.to_list()),
+        rows["value"].to_numpy().astype(float),
+        rows["value_u"].fill_null(float("nan")).to_numpy().astype(float),
+        tuple(family for family in families if family is not None),
+    )
+
+
+def _shares(levels: pl.DataFrame, units: Sequence[str], names: Sequence[str], family: str) -> Family | None:
+    """Columns of shares for the levels in use; None when all units have the same."""
+    place = {unit: row for row, unit in enumerate(units)}
+    kept: list[tuple[str, Floats]] = []
+    for name in names:
+        chosen = levels.filter((pl.col("family") == name) & pl.col("unit").is_in(list(place)))
+        if family == "setting" and name != "session" and chosen["level"].n_unique() < 2:
+            continue
+        for (level,), rows in chosen.sort("level").group_by("level", maintain_order=True):
+            column = np.zeros(len(units))
+            for unit, share in zip(rows["unit"], rows["share_frac"], strict=True):
+                column[place[unit]] += share
+            kept.append((str(level), column))
+    kept = [item for item in kept if item[1].any()]
+    if not kept or all(np.ptp(column) < 1e-9 for _, column in kept):
+        return None
+    merged: tuple[str, ...] = ()
+    if family == "grain":
+        kept, merged = _merge_companions(kept)
+    columns = np.stack([column for _, column in kept], axis=1)
+    return Family(family, tuple(level for level, _ in kept), columns, np.ones(len(kept)), merged)
+
+
+def _merge_companions(
+    kept: list[tuple[str, Floats]],
+) -> tuple[list[tuple[str, Floats]], tuple[str, ...]]:
+    """Grains used in the very same units, in all but fixed proportion, become one: `A with B`."""
+    groups: list[list[tuple[str, Floats]]] = []
+    for level, column in kept:
+        for group in groups:
+            if _are_companions(column, group[0][1]):
+                group.append((level, column))
+                break
+        else:
+            groups.append([(level, column)])
+    joined = [(WITH.join(level for level, _ in group), _total(group)) for group in groups]
+    return joined, tuple(name for (name, _), group in zip(joined, groups, strict=True) if len(group) > 1)
+
+
+def _are_companions(one: Floats, other: Floats) -> bool:
+    used = one > 0
+    if used.all() or not np.array_equal(used, other > 0):
+        return False
+    return float(np.std(one[used] / (one[used] + other[used]))) < _SAME_PROPORTION
+
+
+def _total(group: list[tuple[str, Floats]]) -> Floats:
+    return np.asarray(np.sum([column for _, column in group], axis=0))
+
+
+def _process(factors: Sequence[str], rows: pl.DataFrame) -> Family | None:
+    """Measured factors, each less its mean and over its standard deviation; as many as the units carry."""
+    kept: list[tuple[str, Floats, float]] = []
+    for name in factors:
+        if len(kept) >= max(1, rows.height // _UNITS_PER_FACTOR):
+            break
+        values = rows[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        if np.isnan(values).mean() > _MOST_MISSING_FRAC:
+            continue
+        centred = np.where(np.isnan(values), 0.0, values - np.nanmean(values))
+        spread = float(np.std(centred, ddof=1))
+        if spread > 1e-9:
+            kept.append((name, centred / spread, FACTORS[name].step / spread))
+    if not kept:
+        return None
+    columns = np.stack([column for _, column, _ in kept], axis=1)
+    return Family("process", tuple(name for name, _, _ in kept), columns, np.array([s for _, _, s in kept]))

@@ -1,0 +1,114 @@
+"""Does a family of choices matter at all? Permutation gates, and how many of them are asked at once.
+
+A gate asks whether a family explains more of what the other families leave over than it would if the
+leftovers had fallen to the batches by luck (in the manner of D. Freedman, D. Lane, J. Business & Economic
+Statistics 1 (1983) 292-298, from memory). The other families are allowed for as random effects of the size
+that a fit without the family gives them: their variance is whitened out, so that families that do little
+cost little. The measure is the share explained by a ridge fit, which stays meaningful where columns nearly
+repeat each other; its strength comes from the family's prior scale. Several gates together: Y. Benjamini,
+Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300 (from memory), at 5 %, so that a season in which
+nothing matters passes any gate at most once in twenty.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import f as f_distribution
+
+from pipeline.fits.mixture import Floats
+
+PERMUTATIONS = 1999
+LEVEL = 0.05
+"""Share of passed gates that may be luck; with nothing real, the chance that any passes."""
+
+_FEWEST_LEFT = 4
+# Past this many rows the permutation distribution is the normal theory's to every printed digit.
+_MOST_PERMUTED = 2000
+_SEED = 20
+
+
+@lru_cache(maxsize=4)
+def _orders(rows: int) -> NDArray[np.int64]:
+    """The fixed permutations of so many rows, so that the same season gives the same answer."""
+    rng = np.random.default_rng(_SEED)
+    return rng.permuted(np.tile(np.arange(rows), (PERMUTATIONS, 1)), axis=1)
+
+
+def gate_p_value(
+    y: Floats,
+    family: Floats,
+    scale: float,
+    others: Floats | None = None,
+    ratios: Floats | None = None,
+    weights: Floats | None = None,
+) -> float | None:
+    """Chance of as much explained by luck, the other choices allowed for; None when it cannot be asked.
+
+    y (n,); family (n, columns) with its prior `scale`; others (n, p) with the `ratios` (p,) of their
+    effects' sizes to the residual's, from a fit without the family; weights (n,) of the rows.
+    It cannot be asked when the family did not vary or too few rows are left.
+    """
+    n = len(y)
+    root = np.sqrt(np.ones(n) if weights is None else weights / weights.mean())[:, None]
+    columns = np.column_stack([y, np.ones(n), family]) * root
+    if others is not None and ratios is not None and others.shape[1]:
+        columns = _whitened(columns, root * others * ratios)
+    mean = columns[:, 1] / np.linalg.norm(columns[:, 1])
+    columns = columns - np.outer(mean, mean @ columns)
+    left, own = columns[:, 0], columns[:, 2:]
+    rank = _rank(own)
+    if rank == 0 or n - 1 - rank < _FEWEST_LEFT or left @ left <= 1e-12 * (y @ y):
+        return None
+    if n > _MOST_PERMUTED:
+        return _f_p_value(left, own, 1, rank)
+    values, vectors = np.linalg.eigh(own.T @ own)
+    kept = values > 1e-9 * values.max()
+    directions = own @ (vectors[:, kept] / np.sqrt(values[kept] + (2.0 / scale) ** 2))
+    shuffled = left[_orders(n)]
+    explained = ((shuffled @ directions) ** 2).sum(axis=1)
+    total = left @ left - (shuffled @ mean) ** 2
+    observed = ((left @ directions) ** 2).sum() / (left @ left)
+    beyond = int((explained >= observed * total * (1.0 - 1e-9)).sum())
+    return (1 + beyond) / (PERMUTATIONS + 1)
+
+
+def _whitened(columns: Floats, effects: Floats) -> Floats:
+    """Columns with the variance that random effects add between rows taken out, by their eigenvectors."""
+    u, values, _ = np.linalg.svd(effects, full_matrices=False)
+    return columns + u @ ((1.0 / np.sqrt(1.0 + values**2) - 1.0)[:, None] * (u.T @ columns))
+
+
+def passed(p_values: Sequence[float | None], level: float = LEVEL) -> list[bool]:
+    """Which gates are passed when all are asked together (Benjamini and Hochberg's sequence)."""
+    asked = sorted((p, place) for place, p in enumerate(p_values) if p is not None)
+    last = 0
+    for rank, (p, _) in enumerate(asked, start=1):
+        if p <= level * rank / len(asked):
+            last = rank
+    kept = {place for _, place in asked[:last]}
+    return [place in kept for place in range(len(p_values))]
+
+
+def sign_flip_p_value(differences: Floats) -> float:
+    """Two-sided exact p of paired differences: all 2^n signs tried (n at most 20)."""
+    signs = np.array(np.meshgrid(*[[-1.0, 1.0]] * len(differences))).reshape(len(differences), -1)
+    sums = np.abs(differences @ signs)
+    return float((sums >= abs(differences.sum()) - 1e-9).mean())
+
+
+def _f_p_value(left: Floats, own: Floats, taken: int, rank: int) -> float:
+    fitted = own @ np.linalg.lstsq(own, left, rcond=None)[0]
+    freedom = len(left) - taken - rank
+    ratio = (fitted @ fitted / rank) / ((left - fitted) @ (left - fitted) / freedom)
+    return float(f_distribution.sf(ratio, rank, freedom))
+
+
+def _rank(columns: Floats) -> int:
+    if columns.shape[1] == 0:
+        return 0
+    values = np.linalg.svd(columns, compute_uv=False)
+    return int((values > 1e-7 * np.sqrt(len(columns))).sum())

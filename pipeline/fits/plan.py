@@ -1,0 +1,196 @@
+"""From the season and the distiller's limits to the batches worth running next."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from pipeline.fits import wording
+from pipeline.fits.blocks import BlockFit
+from pipeline.fits.candidates import Candidate, Ingredient, Rules, describe, enumerate_candidates
+from pipeline.fits.design import WITH, Family, Problem
+from pipeline.fits.effects import questions, reference_mix
+from pipeline.fits.mixture import Floats
+from pipeline.fits.next_batches import Chooser, Pick
+
+BEYOND_USED = 0.20
+"""How far past its highest share so far a grain may go, unless the settings say otherwise."""
+
+_FEWEST_BATCHES = 3
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A batch to try, in words and figures."""
+
+    pick: Pick
+    composition: str
+    yeast: str
+    cost: float | None
+    sentence: str
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What `season.toml` says under [next]; None and empty: no limit."""
+
+    yeasts: tuple[str, ...]
+    batch_kg: float | None
+    least_enzymes: float
+    shares: dict[str, tuple[float, float]]
+    stock_kg: dict[str, float]
+    currency: str
+
+
+def plan_next(
+    problem: Problem,
+    fit: BlockFit,
+    tied: Collection[tuple[str, str]],
+    ingredient: pl.DataFrame,
+    setting: pl.DataFrame,
+    batch: pl.DataFrame,
+) -> list[Choice]:
+    """Up to four batches to try for one response; none when the grains never varied or nothing is allowed."""
+    grain = problem.family("grain")
+    if grain is None or problem.response.is_more_better is None:
+        return []
+    limits = limits_of(setting)
+    names = [level for level in grain.levels if not level.startswith("other ")]
+    columns = [grain.levels.index(name) for name in names]
+    rules = _rules(problem, grain, names, ingredient, limits, batch)
+    made = _made(problem, grain, columns)
+    candidates = enumerate_candidates(rules, made)
+    if not candidates:
+        return []
+    rows = np.array([_row(problem, columns, np.array(item.shares), item.yeast, tied) for item in candidates])
+    shown = np.array([_row(problem, columns, shares, yeast, tied) for shares, yeast in made])
+    asked = [question for question in questions(problem, tied) if question.units >= _FEWEST_BATCHES]
+    bill = problem.columns_of("grain")
+    chooser = Chooser(fit, rows, shown, problem.response.is_more_better, asked, bill)
+    needs_cooking = set(ingredient.filter(pl.col("needs_cooking"))["ingredient"])
+    return [
+        _choice(problem, pick, candidates[pick.candidate], names, needs_cooking, limits.currency)
+        for pick in chooser.choose()
+    ]
+
+
+def limits_of(setting: pl.DataFrame) -> Limits:
+    """The limits in the settings table: rows named `next.…` (see `pipeline.settings.NextBatches`)."""
+    texts = {name: text for name, text, _ in setting.iter_rows()}
+    numbers = {name: number for name, _, number in setting.iter_rows()}
+    shares: dict[str, tuple[float, float]] = {}
+    stock: dict[str, float] = {}
+    for name, text, number in setting.iter_rows():
+        if name.startswith("next.share_pct."):
+            low, high = str(text).split("..")
+            shares[name.removeprefix("next.share_pct.")] = (float(low) / 100.0, float(high) / 100.0)
+        elif name.startswith("next.stock_kg."):
+            stock[name.removeprefix("next.stock_kg.")] = float(number)
+    yeasts = tuple(str(texts[name]) for name in sorted(texts) if name.startswith("next.yeasts."))
+    least = numbers.get("next.least_enzymes_pct")
+    return Limits(
+        yeasts,
+        numbers.get("next.batch_kg"),
+        0.30 if least is None else least / 100.0,
+        shares,
+        stock,
+        str(texts.get("currency") or ""),
+    )
+
+
+def _rules(
+    problem: Problem,
+    grain: Family,
+    names: list[str],
+    ingredient: pl.DataFrame,
+    limits: Limits,
+    batch: pl.DataFrame,
+) -> Rules:
+    known = {row["ingredient"]: row for row in ingredient.iter_rows(named=True)}
+    items = []
+    for name in names:
+        members = name.split(WITH)
+        usual = float(grain.columns[:, grain.levels.index(name)].max())
+        prices = [known[member]["price_per_kg"] for member in members]
+        stocks = [limits.stock_kg[member] for member in members if member in limits.stock_kg]
+        items.append(
+            Ingredient(
+                name,
+                all(known[member]["has_enzymes"] for member in members),
+                None if None in prices else float(np.mean(prices)),
+                max((limits.shares[m][0] for m in members if m in limits.shares), default=0.0),
+                min(
+                    (limits.shares[m][1] for m in members if m in limits.shares),
+                    default=min(1.0, usual + BEYOND_USED),
+                ),
+                min(stocks) if stocks else None,
+            )
+        )
+    yeast = problem.family("yeast")
+    used = [
+        level for level in (yeast.levels if yeast else ()) if level != "not logged" and " + " not in level
+    ]
+    at_hand = tuple(name for name in limits.yeasts if name in used) if limits.yeasts else tuple(used)
+    mass = (batch["grain_kg"].fill_null(0.0) + batch["sugar_kg"].fill_null(0.0)).to_numpy()
+    usual_kg = float(np.median(mass[mass > 0])) if (mass > 0).any() else 1.0
+    return Rules(
+        tuple(items), at_hand or ("the usual yeast",), limits.batch_kg or usual_kg, limits.least_enzymes
+    )
+
+
+def _made(problem: Problem, grain: Family, columns: list[int]) -> list[tuple[Floats, str]]:
+    """Every bill and yeast made so far, a recipe's batches with one yeast taken together."""
+    yeast = problem.family("yeast")
+    groups: dict[tuple[str, str], list[int]] = {}
+    for row, recipe in enumerate(problem.recipes):
+        name = yeast.levels[int(yeast.columns[row].argmax())] if yeast else "the usual yeast"
+        groups.setdefault((recipe, name), []).append(row)
+    return [(grain.columns[rows][:, columns].mean(axis=0), name) for (_, name), rows in groups.items()]
+
+
+def _row(
+    problem: Problem, columns: list[int], shares: Floats, yeast_name: str, tied: Collection[tuple[str, str]]
+) -> Floats:
+    """A candidate's row in the fit's columns, all but grain and yeast at their average."""
+    parts = []
+    for family in problem.families:
+        if family.name == "grain":
+            row = np.zeros(len(family.levels))
+            row[columns] = shares
+        elif family.name == "yeast" and yeast_name in family.levels:
+            row = np.zeros(len(family.levels))
+            row[family.levels.index(yeast_name)] = 1.0
+        elif family.is_shares:
+            row = reference_mix(family, tied)
+        else:
+            row = family.columns.mean(axis=0)
+        parts.append(row)
+    return np.concatenate(parts)
+
+
+def _choice(
+    problem: Problem,
+    pick: Pick,
+    candidate: Candidate,
+    names: list[str],
+    needs_cooking: set[str],
+    currency: str,
+) -> Choice:
+    composition = describe(names, candidate.shares)
+    cooking = [
+        member
+        for name, share in zip(names, candidate.shares, strict=True)
+        if share > 0
+        for member in name.split(WITH)
+        if member in needs_cooking
+    ]
+    cost = (
+        ""
+        if candidate.cost is None
+        else f"Fermentables for a usual batch: about {candidate.cost:.0f} {currency}".rstrip() + "."
+    )
+    sentence = wording.next_sentence(problem.response, pick, composition, candidate.yeast, cost, cooking)
+    return Choice(pick, composition, candidate.yeast, candidate.cost, sentence)

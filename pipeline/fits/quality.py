@@ -1,0 +1,150 @@
+"""How well a fit predicts what it has not seen, beside the plain answers; drift, and batches that sway it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import pearsonr
+from scipy.stats import t as student_t
+
+from pipeline.fits import baselines
+from pipeline.fits.blocks import BlockFit, Contrasts, LeftOut
+from pipeline.fits.curvature import CLEARLY_BETTER, MOST_ROWS, left_out_curved
+from pipeline.fits.design import Problem
+from pipeline.fits.effects import Question
+from pipeline.fits.mixture import Floats
+
+DRIFT_LEVEL = 0.01
+FAR_OFF = 3.0
+"""Left-out errors of more predicted standard deviations than this are named."""
+
+SWAYS = 1.0
+"""A batch whose leaving-out moves a reported effect by more of its standard deviations is named."""
+
+
+@dataclass(frozen=True)
+class Quality:
+    """Left-out errors (root mean square) and what else a reader should know before trusting the effects.
+
+    explained_left_out : 1 - (fit's squared error) / (mean's), left out; at or below 0 the mean wins
+    drift_p            : chance of residuals lining up with the order of batches as they do, by luck
+    rmse_curved        : of the Gaussian process; None when not tried
+    """
+
+    units: int
+    rmse_mean: float
+    rmse_least_squares: float
+    rmse_ridge: float
+    rmse_fit: float
+    rmse_recipe_out: float
+    rmse_mean_recipe_out: float
+    explained_left_out: float
+    residual_sd: float
+    drift: float
+    drift_p: float
+    rmse_curved: float | None
+
+    @property
+    def is_better_than_mean(self) -> bool:
+        """Whether the fit predicts unseen batches better than their mean does."""
+        return self.explained_left_out > 0.0
+
+    @property
+    def is_curved(self) -> bool:
+        """Whether curvature or interaction shows: the Gaussian process is clearly better left out."""
+        return self.rmse_curved is not None and self.rmse_curved < CLEARLY_BETTER * self.rmse_fit
+
+
+@dataclass(frozen=True)
+class Prediction:
+    """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most)."""
+
+    unit: str
+    observed: float
+    predicted: float
+    low: float
+    high: float
+    off_by_sd: float
+    sway: float
+    swayed: str
+
+
+def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
+    """The quality of a fit, and its left-out predictions."""
+    y, columns = problem.y, problem.matrix
+    left_out = fit.left_out()
+    mean_error = baselines.rmse(baselines.left_out_mean(y), y)
+    error = baselines.rmse(left_out.mean, y)
+    recipes = baselines.groups_of(problem.recipes)
+    recipe_out = fit.left_out_by(recipes)
+    curved = None
+    if len(y) <= MOST_ROWS and columns.shape[1]:
+        curved = baselines.rmse(left_out_curved(columns, y), y)
+    drift, drift_p = _drift(y - left_out.mean)
+    return (
+        Quality(
+            len(y),
+            mean_error,
+            baselines.rmse(baselines.left_out_least_squares(columns, y), y),
+            baselines.rmse(baselines.left_out_ridge(columns, y), y),
+            error,
+            baselines.rmse(recipe_out, y),
+            baselines.rmse(_mean_without_group(y, recipes), y),
+            1.0 - (error / mean_error) ** 2,
+            fit.residual_sd,
+            drift,
+            drift_p,
+            curved,
+        ),
+        left_out,
+    )
+
+
+def predictions(
+    fit: BlockFit, problem: Problem, left_out: LeftOut, asked: list[Question], sds: Floats
+) -> list[Prediction]:
+    """Every unit predicted by the others, with a 95 % interval for a new result, and its sway."""
+    reach = float(student_t.ppf(0.975, fit.freedom - 1.0)) * np.sqrt(
+        (fit.freedom - 3.0) / (fit.freedom - 1.0)
+    )
+    if asked:
+        vectors = np.stack([question.vector for question in asked])
+        shifts = fit.shifts_without_each(Contrasts(np.zeros((len(asked), fit.flat.shape[1])), vectors))
+        sways = np.abs(shifts) / sds
+        most = sways.argmax(axis=1)
+    rows = []
+    for k, unit in enumerate(problem.units):
+        sd = float(left_out.sd[k])
+        centre = float(left_out.mean[k])
+        sway, words = (float(sways[k, most[k]]), asked[most[k]].words) if asked else (0.0, "")
+        rows.append(
+            Prediction(
+                unit,
+                float(problem.y[k]),
+                centre,
+                centre - reach * sd,
+                centre + reach * sd,
+                (float(problem.y[k]) - centre) / sd,
+                sway,
+                words,
+            )
+        )
+    return rows
+
+
+def _drift(errors: Floats) -> tuple[float, float]:
+    """Correlation of left-out errors with the order of the units, and its p value."""
+    if len(errors) < 4 or np.ptp(errors) <= 0:
+        return 0.0, 1.0
+    found = pearsonr(np.arange(len(errors), dtype=float), errors)
+    return float(found.statistic), float(found.pvalue)
+
+
+def _mean_without_group(y: Floats, groups: np.ndarray) -> Floats:
+    predicted = np.full(len(y), np.nan)
+    for group in np.unique(groups):
+        inside = groups == group
+        if not inside.all():
+            predicted[inside] = y[~inside].mean()
+    return predicted

@@ -1,0 +1,271 @@
+"""What may be said of a fit: rules that turn gates, intervals, ties and counts into sentences.
+
+One rule stands behind all: an effect is named only past its family's gate, with its interval and the
+number of batches behind it. "About the same" is said only where the interval lies within a difference of
+no account; everything else is "cannot tell yet". Choices that never varied apart are "never together
+with anything else", and no share of a result is given to either. No sentence says "best", "optimal" or
+"causes".
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from pipeline.fits.aliases import Tangle, Tie
+from pipeline.fits.design import WITH
+from pipeline.fits.effects import Effect
+from pipeline.fits.explained import REST, Share
+from pipeline.fits.next_batches import PROMISES, Pick
+from pipeline.fits.quality import DRIFT_LEVEL, FAR_OFF, SWAYS, Prediction, Quality
+from pipeline.fits.ranking import Rank
+from pipeline.fits.responses import FACTORS, FAMILY_WORDS, Response
+
+MINUS = "−"
+
+
+def signed(response: Response, value: float) -> str:
+    """A difference with its sign, in the response's unit: fractions as points of per cent."""
+    scale = 100.0 if response.unit == "%" else 1.0
+    text = f"{abs(value) * scale:.{response.decimals}f}"
+    if not text.strip("0."):
+        return text
+    return (MINUS if value < 0 else "+") + text
+
+
+def plain(response: Response, value: float) -> str:
+    """A value in the response's unit, without it."""
+    scale = 100.0 if response.unit == "%" else 1.0
+    return f"{value * scale:.{response.decimals}f}".replace("-", MINUS)
+
+
+def unit_of_difference(response: Response) -> str:
+    """The unit of a difference: points where the response is a fraction."""
+    return "points" if response.unit == "%" else response.unit
+
+
+def counted(count: int, one: str, many: str) -> str:
+    """A number with its noun."""
+    return f"{count} {one if count == 1 else many}"
+
+
+def units_word(unit_kind: str, count: int) -> str:
+    """So many batches, or casks."""
+    return counted(count, "batch", "batches") if unit_kind == "batch" else counted(count, "cask", "casks")
+
+
+def gate_sentence(
+    response: Response, unit_kind: str, family: str, units: int, p: float | None, is_passed: bool
+) -> str:
+    """Whether a family of choices made a difference at all."""
+    name = FAMILY_WORDS[family]
+    behind = units_word(unit_kind, units)
+    if p is None:
+        return (
+            f"{_capital(name)} and {response.words}: cannot be asked of {behind}; it hardly varied, "
+            "or too few are left."
+        )
+    if is_passed:
+        return f"{_capital(name)} made a difference to {response.words} ({behind}, p {_p(p)})."
+    return f"These {behind} do not show that {name} made a difference to {response.words} (p {_p(p)})."
+
+
+def effect_sentence(response: Response, unit_kind: str, effect: Effect) -> str:
+    """One answered question, saying no more than its verdict allows."""
+    question = effect.question
+    unit = unit_of_difference(response)
+    interval = f"{signed(response, effect.low)} to {signed(response, effect.high)}"
+    behind = units_word(unit_kind, question.units)
+    start = _capital(question.words)
+    if effect.verdict == "never apart":
+        return (
+            f"{start}: never tried apart from something else, so nothing can be said of it alone ({behind})."
+        )
+    if effect.verdict == "too few":
+        return f"{start}: too few to say ({behind})."
+    if effect.verdict == "supported":
+        size = signed(response, effect.estimate)
+        return f"{start}: {response.words} {size} {unit} (95 %: {interval}; {behind})."
+    if effect.verdict == "about the same":
+        return f"{start}: {response.words} about the same (95 %: {interval} {unit}; {behind})."
+    if effect.verdict == "leaning":
+        way = "higher" if effect.estimate > 0 else "lower"
+        return f"{start}: {response.words} perhaps {way}, not shown yet (95 %: {interval} {unit}; {behind})."
+    return f"{start}: {response.words}, cannot tell yet (95 %: {interval} {unit}; {behind})."
+
+
+def tie_sentence(tie: Tie, unit_kind: str) -> str:
+    """Two choices that came together, and what would part them."""
+    one, other = _level(tie.family, tie.level), _level(tie.other_family, tie.other_level)
+    if "process" in (tie.family, tie.other_family):
+        return (
+            f"{_capital(one)} went up and down with {other} (correlation {tie.correlation:.2f}): "
+            f"their effects can {'not' if tie.is_exact else 'hardly'} be separated."
+        )
+    if not tie.is_exact:
+        return (
+            f"{_capital(one)} and {other} nearly always came together ({tie.together} of "
+            f"{units_word(unit_kind, max(tie.units, tie.other_units))}): "
+            "their effects can hardly be separated."
+        )
+    start = f"{_capital(one)} was only ever used with {other}, and {other} only with {one}"
+    if tie.other_family == "setting":
+        start = (
+            f"{_capital(one)} was used in {tie.other_level} and nowhere else, and nothing else was used there"
+        )
+    remedy = (
+        f" Two batches of {one} with {tie.other_choices[0]} would do it."
+        if tie.other_choices and tie.other_family != "setting"
+        else ""
+    )
+    return f"{start} ({units_word(unit_kind, tie.together)}): their effects cannot be separated.{remedy}"
+
+
+def merged_sentence(level: str, units: int, unit_kind: str) -> str:
+    """Grains judged as one because they only ever came together."""
+    names = level.split(WITH)
+    return (
+        f"{_capital(_listed(names))} only ever came together, in nearly the same proportion "
+        f"({units_word(unit_kind, units)}): they are judged as one. "
+        "Two batches with one of them alone would tell."
+    )
+
+
+def tangle_sentence(tangle: Tangle) -> str:
+    """Three choices or more bound together."""
+    names = [_level(family, level) for family, level in tangle.choices]
+    return (
+        f"{_capital(_listed(names))} are bound together in this design: "
+        "only some sums of their effects can be known."
+    )
+
+
+def quality_sentence(response: Response, unit_kind: str, quality: Quality) -> str:
+    """How well the fit foretells a batch it has not seen, and what wins when it does not."""
+    unit = unit_of_difference(response)
+    error = f"± {plain(response, quality.rmse_fit)} {unit}"
+    beside = f"the plain mean ± {plain(response, quality.rmse_mean)}"
+    if not quality.is_better_than_mean:
+        return (
+            f"Left out in turn, {units_word(unit_kind, quality.units)} are foretold no better by grain, "
+            f"yeast and process ({error}) than by {beside}: for {response.words} the mean is the answer."
+        )
+    text = f"Left out in turn, {units_word(unit_kind, quality.units)} are foretold within {error}, {beside}."
+    if quality.rmse_recipe_out > quality.rmse_mean_recipe_out:
+        text += " A recipe never made before is not foretold better than by the mean."
+    if quality.is_curved:
+        text += (
+            " A curved model foretells better: grains may work on each other, "
+            "or more of one may not go on helping."
+        )
+    return text
+
+
+def drift_sentence(response: Response, quality: Quality) -> str | None:
+    """Said only when what the fit leaves over moved with time."""
+    if quality.drift_p > DRIFT_LEVEL:
+        return None
+    way = "rose" if quality.drift > 0 else "fell"
+    return (
+        f"What grain, yeast and process leave unexplained of {response.words} {way} through the season "
+        f"(p {_p(quality.drift_p)}): something else changed with time."
+    )
+
+
+def sway_sentences(response: Response, unit_kind: str, rows: Sequence[Prediction]) -> list[str]:
+    """Single batches far off their prediction, or that hold up an effect by themselves; named."""
+    said = []
+    word = "batch" if unit_kind == "batch" else "cask"
+    for row in sorted(rows, key=lambda row: -abs(row.off_by_sd)):
+        if abs(row.off_by_sd) > FAR_OFF:
+            way = "more" if row.off_by_sd > 0 else "less"
+            said.append(
+                f"{_capital(word)} {row.unit} gave {way} {response.words} than its like foretell "
+                f"({plain(response, row.observed)} against {plain(response, row.low)} to "
+                f"{plain(response, row.high)}): worth a look."
+            )
+    for row in sorted(rows, key=lambda row: -row.sway):
+        if row.sway > SWAYS:
+            said.append(f"Without {word} {row.unit}, what is said of {row.swayed} would change much.")
+    return said
+
+
+def ranking_sentence(response: Response, ranks: Sequence[Rank]) -> str:
+    """What the order of grain bills or yeasts may be read for."""
+    subject = ranks[0].subject
+    first = ranks[0]
+    near = [rank for rank in ranks if rank.chance_near >= 0.5]
+    interval = f"{plain(response, first.low)} to {plain(response, first.high)}"
+    if first.chance_best >= 0.95 and not first.is_tied:
+        return (
+            f"{_capital(first.name)} comes first of {len(ranks)} {subject}s by {response.words}, "
+            f"all else alike: {plain(response, first.adjusted)} "
+            f"(95 %: {interval}; {counted(first.units, 'batch', 'batches')})."
+        )
+    if len(near) > 1:
+        return (
+            f"{_capital(_listed([rank.name for rank in near]))} are each more likely than not within 2 % "
+            f"of the highest {response.words}: which of them comes first cannot be told yet."
+        )
+    return f"Which {subject} comes first by {response.words} cannot be told yet."
+
+
+def share_sentence(response: Response, shares: Sequence[Share]) -> str:
+    """How much each family explains."""
+    parts = [
+        f"{FAMILY_WORDS.get(share.family, share.family)} {_per_cent(share.share)} "
+        f"({_per_cent(share.low)} to {_per_cent(share.high)})"
+        for share in shares
+        if share.family != REST
+    ]
+    rest = next(share for share in shares if share.family == REST)
+    return (
+        f"Of the variation in {response.words}: {'; '.join(parts)}; "
+        f"nothing logged explains {_per_cent(rest.share)} ({_per_cent(rest.low)} to {_per_cent(rest.high)})."
+    )
+
+
+def next_sentence(
+    response: Response, pick: Pick, bill: str, yeast: str, cost: str, cooking: Sequence[str]
+) -> str:
+    """A card for one batch to try: what is expected, how sure, what it would teach, what it costs."""
+    expected = (
+        f"expected {response.words} {plain(response, pick.predicted)} {response.unit} "
+        f"(95 %: {plain(response, pick.low)} to {plain(response, pick.high)})"
+    )
+    text = (
+        f"Try {bill} with {yeast}: {expected}; chance that it beats every bill made so far "
+        f"{_per_cent(pick.chance_better)}."
+    )
+    if pick.learns is not None and pick.sd_then < pick.sd_now:
+        text += (
+            f" It would narrow what is known of '{pick.learns.words}' by "
+            f"{_per_cent(1.0 - pick.sd_then / pick.sd_now)}."
+        )
+    if cooking:
+        text += f" {_capital(_listed(list(cooking)))} must be cooked before the mash."
+    return f"{text} {cost}".strip()
+
+
+def why_words(why: str) -> str:
+    """The heading of a card."""
+    return "A useful next try" if why == PROMISES else "Would teach most"
+
+
+def _level(family: str, level: str) -> str:
+    return FACTORS[level].short if family == "process" else level
+
+
+def _listed(names: Sequence[str]) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def _p(p: float) -> str:
+    return "below 0.001" if p < 0.001 else f"{p:.3f}" if p < 0.1 else f"{p:.2f}"
+
+
+def _per_cent(share: float) -> str:
+    return f"{100 * share:.0f} %"
