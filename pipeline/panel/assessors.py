@@ -14,8 +14,7 @@ import numpy as np
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
-from pipeline.panel.mixed import Array
-from pipeline.panel.scaling import read_scaling
+from pipeline.panel.scaling import centred_cells, read_scaling
 from pipeline.panel.scores import ScoreFit, Scores
 
 LEAST_SAMPLES = 5
@@ -31,7 +30,7 @@ class AssessorFigures:
     """One assessor on one attribute; NaN where too little was tasted to say.
 
     level          : how far above the panel's mean he scores, points
-    slope, slope_se: how much of a difference he writes down, the panel's mean being 1
+    slope, slope_se: how much of a difference he writes down, against the others; the panel's average is 1
     agreement      : correlation with the mean of the others, within evenings
     repeat_sd      : standard deviation between pours of the same sample, points; `repeats` its degrees of freedom
     f_samples, p   : does he tell the samples apart, against his own repeats
@@ -116,40 +115,22 @@ class _Gathered:
 
 
 def _gather(gathered: dict[int, _Gathered], scores: Scores, fitted: ScoreFit) -> None:
-    places = fitted.places()
-    middle = float(fitted.fit.beta[0])
-    cells = {
-        int(one): _means(scores.value[scores.assessor == one], scores.sample[scores.assessor == one])
-        for one in np.unique(scores.assessor)
-    }
-    levels = {
-        one: float(np.mean(means - places[samples] - middle)) for one, (samples, means, _) in cells.items()
-    }
-    total, count = np.zeros(scores.samples), np.zeros(scores.samples)
-    for one, (samples, means, _) in cells.items():
-        total[samples] += means - levels[one]
-        count[samples] += 1.0
-    for one, (samples, means, weights) in cells.items():
+    for one, cell in centred_cells(scores, fitted).items():
         own = gathered[one]
-        own.scores += int(weights.sum())
-        own.samples += len(samples)
-        own.levels.append(levels[one])
-        with_others = count[samples] > 1.0
-        seen = samples[with_others]
-        rest = (total[seen] - (means[with_others] - levels[one])) / (count[seen] - 1.0)
-        own.own += (means[with_others] - means[with_others].mean()).tolist() if len(seen) else []
-        own.others += (rest - rest.mean()).tolist() if len(seen) else []
-        value = scores.value[scores.assessor == one]
-        own.ss_repeat += float(np.sum(value**2) - np.sum(weights * means**2))
-        own.repeats += int(weights.sum()) - len(samples)
-        own.ss_samples += float(np.sum(weights * (means - np.average(means, weights=weights)) ** 2))
-        own.df_samples += len(samples) - 1
-
-
-def _means(value: Array, sample: np.ndarray) -> tuple[np.ndarray, Array, Array]:
-    samples, where = np.unique(sample, return_inverse=True)
-    weights = np.bincount(where).astype(np.float64)
-    return samples, np.bincount(where, weights=value) / weights, weights
+        mine = scores.assessor == one
+        known = np.isfinite(cell.others)
+        own.scores += int(mine.sum())
+        own.samples += len(cell.samples)
+        own.levels.append(cell.level)
+        own.own += cell.own[known].tolist()
+        own.others += cell.others[known].tolist()
+        value, sample = scores.value[mine], scores.sample[mine]
+        means = np.array([value[sample == each].mean() for each in cell.samples])
+        own.ss_repeat += float(np.sum((value - means[np.searchsorted(cell.samples, sample)]) ** 2))
+        own.repeats += len(value) - len(cell.samples)
+        middle = np.average(means, weights=cell.weights)
+        own.ss_samples += float(np.sum(cell.weights * (means - middle) ** 2))
+        own.df_samples += len(cell.samples) - 1
 
 
 def _hint(own: _Gathered, slope: float, slope_se: float, usual_repeat: float) -> str:

@@ -5,6 +5,10 @@ the interaction between assessor and sample is only that; the rest is disagreeme
 assessor are taken together over all sets of a season, because how much of a scale a person uses is a habit and
 one evening says little about it.
 
+The classic slope is taken on the panel's mean, which holds the assessor's own scores: one who scores at random
+agrees with himself in it and seems to use much of the scale. What is used and told here is therefore the slope
+on the mean of the others, set so that the slopes average 1.
+
 Slopes are drawn towards 1 by as much as they are uncertain, then set so that the typical assessor (the
 median) has 1: a minority that uses half the scale then draws the samples together less. Where the slopes are
 too uncertain all of them stay 1, and a difference is one of the panel's own average use of the scale.
@@ -20,6 +24,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.stats import f as f_distribution
 
 from pipeline.panel.mixed import Array
@@ -36,13 +41,15 @@ class Scaling:
     """How the assessors use the scale, over one or more sets of one attribute.
 
     assessors          : the levels below, in the order of `slopes`
-    slopes             : each assessor's slope, mean 1 by construction (where tables are complete)
-    slope_se           : its standard error
+    classic            : each assessor's slope on the panel's mean, averaging 1 where tables are complete
+    slopes             : each assessor's slope on the mean of the others, brought to an average of 1
+    slope_se           : its standard error, from that assessor's own scatter
     ss_scaling, df_scaling           : sum of squares of slopes differing
     ss_disagreement, df_disagreement : what is left of the interaction
     """
 
     assessors: tuple[int, ...]
+    classic: Array
     slopes: Array
     slope_se: Array
     ss_scaling: float
@@ -90,56 +97,117 @@ class Scaling:
 def read_scaling(sets: Sequence[tuple[Scores, ScoreFit]]) -> Scaling:
     """Slopes and the split of the interaction, from plain fits of one or more sets of one attribute."""
     people = sorted({int(one) for scores, _ in sets for one in np.unique(scores.assessor)})
-    index = {one: place for place, one in enumerate(people)}
-    products, squares = np.zeros(len(people)), np.zeros(len(people))
-    interaction, df_interaction, df_scaling, ss_scaling = 0.0, 0, 0, 0.0
+    sums = {one: _Sums() for one in people}
+    interaction, df_interaction = 0.0, 0
     for scores, fitted in sets:
-        cells = _cells(scores, fitted)
-        interaction += cells.interaction
-        df_interaction += cells.df
-        for one, product, square in zip(cells.people, cells.products, cells.squares, strict=True):
-            products[index[one]] += product
-            squares[index[one]] += square
-    seen = squares > 0.0
-    slopes = np.where(seen, np.divide(products, squares, out=np.ones_like(products), where=seen), 1.0)
-    ss_scaling = float(np.sum((slopes - 1.0) ** 2 * squares))
-    df_scaling = int(seen.sum()) - 1
-    left = max(interaction - ss_scaling, 0.0)
-    df_left = df_interaction - df_scaling
-    mean_square = left / df_left if df_left > 0 else np.nan
-    slope_se = np.sqrt(np.divide(mean_square, squares, out=np.full(len(people), np.nan), where=seen))
-    return Scaling(tuple(people), slopes, slope_se, ss_scaling, df_scaling, left, df_left)
+        cells = centred_cells(scores, fitted)
+        for one, cell in cells.items():
+            interaction += float(np.sum(cell.weights * (cell.own - cell.place) ** 2))
+            sums[one].add(cell)
+        count = sum(len(cell.own) for cell in cells.values())
+        df_interaction += count - len(cells) - scores.samples + 1
+    squares = np.array([sums[one].place_square for one in people])
+    classic = np.array([sums[one].classic() for one in people])
+    ss_scaling = float(np.sum((classic - 1.0) ** 2 * squares))
+    df_scaling = int(np.sum(squares > 0.0)) - 1
+    on_others = np.array([sums[one].on_others() for one in people])
+    middle = float(np.nanmean(on_others[:, 0]))
+    # Others who agree on nothing give no scale to measure a slope by.
+    usable = middle > 0.0
+    return Scaling(
+        assessors=tuple(people),
+        classic=classic,
+        slopes=on_others[:, 0] / middle if usable else np.ones(len(people)),
+        slope_se=on_others[:, 1] / middle if usable else np.full(len(people), np.nan),
+        ss_scaling=ss_scaling,
+        df_scaling=df_scaling,
+        ss_disagreement=max(interaction - ss_scaling, 0.0),
+        df_disagreement=df_interaction - df_scaling,
+    )
 
 
 @dataclass(frozen=True)
-class _Cells:
-    people: list[int]
-    products: list[float]
-    squares: list[float]
-    interaction: float
-    df: int
+class Cells:
+    """One assessor's mean score of each sample of a set, less his own level; weights are numbers of pours.
+
+    place  : the samples' fitted places, centred in the same way
+    others : mean of the other assessors' scores less their levels; NaN where nobody else scored the sample
+    level  : the level taken off, above the panel's
+    """
+
+    samples: NDArray[np.int64]
+    own: Array
+    place: Array
+    others: Array
+    weights: Array
+    level: float
 
 
-def _cells(scores: Scores, fitted: ScoreFit) -> _Cells:
-    """Within each assessor: scores on the samples' places, and what the places leave."""
-    places = fitted.places()
+def centred_cells(scores: Scores, fitted: ScoreFit) -> dict[int, Cells]:
+    """Every assessor's cells of one set, session and order effects taken off."""
+    places, middle = fitted.places(), float(fitted.fit.beta[0])
     value = scores.value - _nuisance(scores, fitted)
-    people, products, squares = [], [], []
-    interaction, count = 0.0, 0
-    for one in np.unique(scores.assessor):
-        own = scores.assessor == one
-        samples, where = np.unique(scores.sample[own], return_inverse=True)
+    raw = {}
+    total, count = np.zeros(scores.samples), np.zeros(scores.samples)
+    for one in np.unique(scores.assessor).tolist():
+        mine = scores.assessor == one
+        samples, where = np.unique(scores.sample[mine], return_inverse=True)
         weights = np.bincount(where).astype(np.float64)
-        means = np.bincount(where, weights=value[own]) / weights
-        place = places[samples]
-        place = place - np.average(place, weights=weights)
-        means = means - np.average(means, weights=weights)
-        people.append(int(one))
-        products.append(float(np.sum(weights * place * means)))
-        squares.append(float(np.sum(weights * place**2)))
-        interaction += float(np.sum(weights * (means - place) ** 2))
-        count += len(samples)
-    return _Cells(people, products, squares, interaction, count - len(people) - scores.samples + 1)
+        means = np.bincount(where, weights=value[mine]) / weights
+        level = float(np.average(means - places[samples], weights=weights))
+        raw[one] = (samples, means - level, weights, level)
+        total[samples] += means - level
+        count[samples] += 1.0
+    cells = {}
+    for one, (samples, means, weights, level) in raw.items():
+        left = count[samples] - 1.0
+        others = np.divide(total[samples] - means, left, out=np.full(len(samples), np.nan), where=left > 0.0)
+        cells[one] = Cells(
+            samples=samples,
+            own=_centred(means, weights),
+            place=_centred(places[samples], weights),
+            others=_centred(others, weights * np.isfinite(others)),
+            weights=weights,
+            level=level - middle,
+        )
+    return cells
+
+
+def _centred(values: Array, weights: Array) -> Array:
+    known = np.isfinite(values)
+    if not weights[known].sum() > 0.0:
+        return values
+    return values - float(np.average(values[known], weights=weights[known]))
+
+
+class _Sums:
+    """One assessor's sums over all sets."""
+
+    def __init__(self) -> None:
+        self.place_square = self.place_product = 0.0
+        self.square = self.product = self.own_square = 0.0
+        self.df = -1
+
+    def add(self, cell: Cells) -> None:
+        self.place_square += float(np.sum(cell.weights * cell.place**2))
+        self.place_product += float(np.sum(cell.weights * cell.place * cell.own))
+        known = np.isfinite(cell.others)
+        weights, others, own = cell.weights[known], cell.others[known], cell.own[known]
+        self.square += float(np.sum(weights * others**2))
+        self.product += float(np.sum(weights * others * own))
+        self.own_square += float(np.sum(weights * own**2))
+        self.df += max(len(own) - 1, 0)
+
+    def classic(self) -> float:
+        return self.place_product / self.place_square if self.place_square > 0.0 else 1.0
+
+    def on_others(self) -> tuple[float, float]:
+        """Slope on the mean of the others and its standard error; NaN where it cannot be had."""
+        if self.square <= 0.0 or self.df < 1:
+            return np.nan, np.nan
+        slope = self.product / self.square
+        left = max(self.own_square - slope * self.product, 0.0)
+        return slope, float(np.sqrt(left / self.df / self.square))
 
 
 def _nuisance(scores: Scores, fitted: ScoreFit) -> Array:

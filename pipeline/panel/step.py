@@ -1,0 +1,171 @@
+"""The step that makes the panel's tables: frames in, frames out, in the order of `PANEL_TABLES`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import polars as pl
+
+from pipeline.panel.discrimination import CHANCE, judge_difference, similarity_trials
+from pipeline.panel.lexicon import Lexicon
+from pipeline.panel.maps import DESCRIPTOR, FLAVOUR_MAP, score_map_rows, word_rows
+from pipeline.panel.splits import FLAVOUR_SHARE, share_rows
+from pipeline.panel.tables import (
+    ASSESSOR,
+    BOOL,
+    F64,
+    I64,
+    PANEL,
+    SAMPLE_DIFFERENCE,
+    SAMPLE_MEAN,
+    TEXT,
+    Row,
+    assessor_rows,
+    frame_of,
+    mean_rows,
+    panel_rows,
+)
+from pipeline.panel.tastings import read_panels
+
+DIFFERENCE = {
+    "season": TEXT,
+    "session": TEXT,
+    "test": TEXT,
+    "sample_a": TEXT,
+    "sample_b": TEXT,
+    "assessors": I64,
+    "trials": I64,
+    "correct": I64,
+    "chance_frac": F64,
+    "p_value": F64,
+    "p_held": F64,
+    "needed_correct": I64,
+    "d_prime": F64,
+    "d_prime_se": F64,
+    "d_prime_low": F64,
+    "d_prime_high": F64,
+    "told_by_frac": F64,
+    "told_by_low_frac": F64,
+    "told_by_high_frac": F64,
+    "told_by_most_frac": F64,
+    "power_frac": F64,
+    "more_trials": I64,
+    "similar_trials": I64,
+    "is_told_apart": BOOL,
+    "is_similar": BOOL,
+}
+
+PANEL_READS = (
+    "select * from fit.tasted_score order by season, session, tasted, assessor, attribute, pour_id",
+    "select * from fit.tasted order by season, session, tasted",
+    "select * from fit.tasted_word order by season, session, tasted, assessor, pour_id, word",
+    "select * from fit.tasted_batch order by tasted, batch",
+    "select batch, yeast, hearts_start_pct_vol, hearts_end_pct_vol from metric.batch order by batch",
+    "select batch, ingredient, share_frac from metric.batch_ingredient order by batch, ingredient",
+    "select name, text_value from raw.setting where name like 'words.%' order by name",
+)
+PANEL_TABLES = {
+    "fit.sample_mean": "each tasted spirit's score, adjusted for who tasted what, when and in which place. "
+    "One row a set of tastings, spirit and attribute.",
+    "fit.sample_difference": "every difference between two spirits that were tasted against each other. "
+    "One row a set of tastings, attribute and pair.",
+    "fit.panel": "what the panel as a whole could tell: variances, tests, agreement. One row a set of tastings and "
+    "attribute.",
+    "fit.assessor": "each assessor's own figures, for the person and whoever trains the panel. One row a season, "
+    "attribute and assessor.",
+    "fit.descriptor": "how many assessors said a word of a spirit, and whether the word tells the spirits apart. "
+    "One row a set of tastings, word and spirit.",
+    "fit.flavour_map": "places on the map of scores and on the map of words. One row a set of tastings, map and thing "
+    "placed.",
+    "fit.flavour_share": "each attribute's variance split between grain bill, yeast, cut, cask, batch, evening and "
+    "panel. One row a season, attribute and part.",
+}
+DIFFERENCE_READS = (
+    """
+    select test.season, test.session, test.test, test.sample_a, test.sample_b, test.trials, test.correct,
+           test.chance_frac, count(distinct trial.assessor) as assessors
+    from metric.difference_test as test
+    inner join log.difference_trial as trial
+        on trial.session is not distinct from test.session and trial.test = test.test
+        and trial.sample_a = test.sample_a and trial.sample_b = test.sample_b
+    group by all
+    order by all
+    """,
+)
+DIFFERENCE_TABLES = {
+    "fit.difference": "what each blind comparison showed, how large the difference may be, and what more trials would "
+    "take. One row a session, test and pair of samples."
+}
+
+
+def panel_step(
+    scores: pl.DataFrame,
+    tasted_frame: pl.DataFrame,
+    words: pl.DataFrame,
+    batches_of: pl.DataFrame,
+    batches: pl.DataFrame,
+    bills: pl.DataFrame,
+    own_words: pl.DataFrame,
+) -> Iterable[pl.DataFrame]:
+    """The frames of `PANEL_TABLES`, from those of `PANEL_READS`."""
+    tasted = {row["tasted"]: row for row in tasted_frame.iter_rows(named=True)}
+    lexicon = Lexicon({name.removeprefix("words."): word for name, word in own_words.iter_rows() if word})
+    means: list[Row] = []
+    differences: list[Row] = []
+    said: list[Row] = []
+    maps: list[Row] = []
+    panels, assessors, shares = [], [], []
+    for panel in read_panels(scores):
+        for mean, difference in mean_rows(panel, tasted):
+            means += mean
+            differences += difference
+        panels += panel_rows(panel)
+        assessors += assessor_rows(panel)
+        own = words.filter(pl.col("season").eq_missing(pl.lit(panel.season, dtype=pl.String)))
+        word_part, word_map = word_rows(panel, own, lexicon, tasted)
+        said += word_part
+        maps += [*score_map_rows(panel, tasted), *word_map]
+        shares += share_rows(panel, tasted, batches_of, batches, bills)
+    return (
+        frame_of(means, SAMPLE_MEAN),
+        frame_of(differences, SAMPLE_DIFFERENCE),
+        frame_of(panels, PANEL),
+        frame_of(assessors, ASSESSOR),
+        frame_of(said, DESCRIPTOR),
+        frame_of(maps, FLAVOUR_MAP),
+        frame_of(shares, FLAVOUR_SHARE),
+    )
+
+
+def difference_step(tests: pl.DataFrame) -> Iterable[pl.DataFrame]:
+    """The frame of `DIFFERENCE_TABLES`, from that of `DIFFERENCE_READS`."""
+    from pipeline.panel.multiplicity import holm
+
+    rows: list[Row] = []
+    for row in tests.iter_rows(named=True):
+        if row["test"] not in CHANCE or not row["trials"]:
+            continue
+        found = judge_difference(row["correct"], row["trials"], row["test"])
+        rows.append(
+            {
+                **{name: row[name] for name in DIFFERENCE if name in row},
+                "p_value": found.p_value,
+                "needed_correct": found.needed,
+                "d_prime": found.d_prime,
+                "d_prime_se": found.d_prime_se,
+                "d_prime_low": found.d_prime_low,
+                "d_prime_high": found.d_prime_high,
+                "told_by_frac": found.pd,
+                "told_by_low_frac": found.pd_low,
+                "told_by_high_frac": found.pd_high,
+                "told_by_most_frac": found.pd_most,
+                "power_frac": found.power,
+                "more_trials": found.more_trials,
+                "similar_trials": similarity_trials(row["test"]),
+                "is_told_apart": found.is_shown,
+                "is_similar": found.is_similar,
+            }
+        )
+    for row, p_held in zip(rows, holm([each["p_value"] for each in rows]), strict=True):
+        row["p_held"] = float(p_held)
+    return (frame_of([{name: row.get(name) for name in DIFFERENCE} for row in rows], DIFFERENCE),)
