@@ -1,0 +1,1 @@
+"""Reconciliation: the alcohol account closed within the instruments' errors, and what keeps it from closing."""
