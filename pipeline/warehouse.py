@@ -20,7 +20,6 @@ from scipy.stats import t as student_t
 
 from pipeline import __version__
 from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
-from pipeline.cuts.steps import CUT_STEPS
 from pipeline.dictionary import find_column
 from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
 from pipeline.logs import LogFrames, load_raw, read_logs
@@ -86,10 +85,6 @@ STEPS = (
         what=tuple(FIT_MAKES.values()),
         run=fit_step,
         reads=FIT_READS,
-    ),
-    *(
-        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
-        for each in CUT_STEPS
     ),
 )
 
