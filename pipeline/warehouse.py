@@ -24,6 +24,7 @@ from pipeline.dictionary import find_column
 from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
 from pipeline.logs import LogFrames, load_raw, read_logs
 from pipeline.logs.load import ArrowStream
+from pipeline.panel.step import PANEL_STEPS
 from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
 from pipeline.resources import sql_dir
@@ -85,6 +86,16 @@ STEPS = (
         what=tuple(FIT_MAKES.values()),
         run=fit_step,
         reads=FIT_READS,
+    ),
+    *(
+        PythonStep(
+            depends=each.depends,
+            makes=tuple(each.makes),
+            what=tuple(each.makes.values()),
+            run=each.run,
+            reads=each.reads,
+        )
+        for each in PANEL_STEPS
     ),
 )
 

@@ -29,25 +29,25 @@ LOOSE_REPEAT = 1.5
 class AssessorFigures:
     """One assessor on one attribute; NaN where too little was tasted to say.
 
-    level          : how far above the panel's mean he scores, points
-    slope, slope_se: how much of a difference he writes down, against the others; the panel's average is 1
+    level_above    : how far above the panel's mean he scores, points
+    scale_slope    : how much of a difference he writes down, against the others; the panel's average is 1
     agreement      : correlation with the mean of the others, within evenings
     repeat_sd      : standard deviation between pours of the same sample, points; `repeats` its degrees of freedom
-    f_samples, p   : does he tell the samples apart, against his own repeats
+    f_samples, p_discrimination: does he tell the samples apart, against his own repeats
     hint           : what might help, in a few words; empty when nothing stands out
     """
 
     assessor: int
     scores: int
     samples: int
-    level: float
-    slope: float
-    slope_se: float
+    level_above: float
+    scale_slope: float
+    scale_slope_se: float
     agreement: float
     repeat_sd: float
     repeats: int
     f_samples: float
-    p_value: float
+    p_discrimination: float
     hint: str
 
 
@@ -70,14 +70,14 @@ def assessor_figures(sets: Sequence[tuple[Scores, ScoreFit]]) -> list[AssessorFi
                 assessor=one,
                 scores=own.scores,
                 samples=own.samples,
-                level=float(np.mean(own.levels)),
-                slope=slope,
-                slope_se=slope_se,
+                level_above=float(np.mean(own.levels)),
+                scale_slope=slope,
+                scale_slope_se=slope_se,
                 agreement=own.agreement(),
                 repeat_sd=own.repeat_sd,
                 repeats=own.repeats,
                 f_samples=f_samples,
-                p_value=p_value,
+                p_discrimination=p_value,
                 hint=_hint(own, slope, slope_se, usual),
             )
         )

@@ -19,7 +19,7 @@ DESCRIPTOR = {
     "season": TEXT,
     "tasting": TEXT,
     "word": TEXT,
-    "family": TEXT,
+    "word_family": TEXT,
     "tasted": TEXT,
     "label": TEXT,
     "batch": TEXT,
@@ -29,7 +29,7 @@ DESCRIPTOR = {
     "said_in_all": I64,
     "cochran_q": F64,
     "q_df": I64,
-    "p_value": F64,
+    "p_word": F64,
     "p_held": F64,
 }
 FLAVOUR_MAP = {
@@ -45,8 +45,8 @@ FLAVOUR_MAP = {
     "main_grain": TEXT,
     "wood": TEXT,
     "cask_years": F64,
-    "x": F64,
-    "y": F64,
+    "map_x": F64,
+    "map_y": F64,
     "ellipse_major": F64,
     "ellipse_minor": F64,
     "ellipse_turned_deg": F64,
@@ -54,7 +54,7 @@ FLAVOUR_MAP = {
     "axis_2_frac": F64,
     "samples": I64,
     "assessors": I64,
-    "p_value": F64,
+    "p_map": F64,
 }
 _KNOWN = ("label", "batch", "cask", "yeast", "main_grain", "wood", "cask_years")
 _PERMUTATIONS = 999
@@ -103,7 +103,7 @@ def _score_map(tasting: Tasting, tasted: Tasted) -> list[Row]:
         "axis_2_frac": float(found.axis_frac[1]),
         "samples": len(places),
         "assessors": len(table),
-        "p_value": None,
+        "p_map": None,
     }
     rows = []
     for row, place in enumerate(places):
@@ -128,7 +128,7 @@ def _map_row(common: Row, kind: str, name: str, place: Array, tasted: Tasted) ->
     known = {key: tasted[name][key] for key in _KNOWN} if name in tasted else dict.fromkeys(_KNOWN)
     row: Row = dict.fromkeys(FLAVOUR_MAP)
     own = {"kind": kind, "name": name, "label": known["label"] or name}
-    return row | common | known | own | {"x": float(place[0]), "y": float(place[1])}
+    return row | common | known | own | {"map_x": float(place[0]), "map_y": float(place[1])}
 
 
 def word_rows(
@@ -191,7 +191,7 @@ def _said_rows(tasting: Tasting, ticks: _Ticks, lexicon: Lexicon, tasted: Tasted
                     "season": tasting.season,
                     "tasting": tasting.name,
                     "word": word,
-                    "family": lexicon.family(word) or None,
+                    "word_family": lexicon.family(word) or None,
                     "tasted": name,
                     **{key: tasted[name][key] for key in ("label", "batch", "cask")},
                     "said": int(ticks.said[:, place, column].sum()),
@@ -199,7 +199,7 @@ def _said_rows(tasting: Tasting, ticks: _Ticks, lexicon: Lexicon, tasted: Tasted
                     "said_in_all": int(totals[column]),
                     "cochran_q": None if test is None else test.q,
                     "q_df": None if test is None else test.df,
-                    "p_value": None if test is None else test.p_value,
+                    "p_word": None if test is None else test.p_value,
                     "p_held": float(held[column]),
                 }
             )
@@ -225,7 +225,7 @@ def _word_map(tasting: Tasting, ticks: _Ticks, tasted: Tasted) -> list[Row]:
         "axis_2_frac": float(share[1]),
         "samples": len(placed),
         "assessors": len(ticks.people),
-        "p_value": words_p_value(complete) if len(complete) > 1 else None,
+        "p_map": words_p_value(complete) if len(complete) > 1 else None,
     }
     rows = [
         _map_row(common, "sample", ticks.samples[place], found.rows[row], tasted)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+import re
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
 
 import polars as pl
 
 from pipeline.panel.discrimination import CHANCE, judge_difference, similarity_trials
 from pipeline.panel.lexicon import Lexicon
 from pipeline.panel.maps import DESCRIPTOR, FLAVOUR_MAP, score_map_rows, word_rows
+from pipeline.panel.multiplicity import holm
 from pipeline.panel.splits import FLAVOUR_SHARE, share_rows
 from pipeline.panel.tables import (
     ASSESSOR,
@@ -54,6 +57,20 @@ DIFFERENCE = {
     "is_told_apart": BOOL,
     "is_similar": BOOL,
 }
+
+@dataclass(frozen=True)
+class Step:
+    """A step of the flow as the warehouse runs it: what it reads (SQL), makes (table -> meaning), and by what."""
+
+    reads: tuple[str, ...]
+    makes: dict[str, str]
+    run: Callable[..., Iterable[pl.DataFrame]]
+
+    @property
+    def depends(self) -> frozenset[str]:
+        """The tables that the queries name."""
+        return frozenset(re.findall(r"\b(?:from|join) ((?:raw|log|account|metric|fit)\.\w+)", " ".join(self.reads)))
+
 
 PANEL_READS = (
     "select * from fit.tasted_score order by season, session, tasted, assessor, attribute, pour_id",
@@ -139,8 +156,6 @@ def panel_step(
 
 def difference_step(tests: pl.DataFrame) -> Iterable[pl.DataFrame]:
     """The frame of `DIFFERENCE_TABLES`, from that of `DIFFERENCE_READS`."""
-    from pipeline.panel.multiplicity import holm
-
     rows: list[Row] = []
     for row in tests.iter_rows(named=True):
         if row["test"] not in CHANCE or not row["trials"]:
@@ -169,3 +184,9 @@ def difference_step(tests: pl.DataFrame) -> Iterable[pl.DataFrame]:
     for row, p_held in zip(rows, holm([each["p_value"] for each in rows]), strict=True):
         row["p_held"] = float(p_held)
     return (frame_of([{name: row.get(name) for name in DIFFERENCE} for row in rows], DIFFERENCE),)
+
+
+PANEL_STEPS = (
+    Step(PANEL_READS, PANEL_TABLES, panel_step),
+    Step(DIFFERENCE_READS, DIFFERENCE_TABLES, difference_step),
+)

@@ -36,12 +36,12 @@ SAMPLE_MEAN = {
     "attribute": TEXT,
     "assessors": I64,
     "scores": I64,
-    "raw_mean": F64,
-    "adjusted_mean": F64,
-    "adjusted_se": F64,
-    "adjusted_df": F64,
-    "adjusted_low": F64,
-    "adjusted_high": F64,
+    "score_raw_mean": F64,
+    "panel_mean": F64,
+    "panel_mean_se": F64,
+    "panel_mean_df": F64,
+    "panel_mean_low": F64,
+    "panel_mean_high": F64,
     "above_average": F64,
     "above_average_low": F64,
     "above_average_high": F64,
@@ -57,10 +57,10 @@ SAMPLE_DIFFERENCE = {
     "tasted_b": TEXT,
     "label_a": TEXT,
     "label_b": TEXT,
-    "difference": F64,
-    "difference_low": F64,
-    "difference_high": F64,
-    "p_value": F64,
+    "score_difference": F64,
+    "score_difference_low": F64,
+    "score_difference_high": F64,
+    "p_difference": F64,
     "p_held": F64,
     "is_told_apart": BOOL,
     "comparison": TEXT,
@@ -79,7 +79,7 @@ PANEL = {
     "f_samples": F64,
     "df_samples": F64,
     "df_error": F64,
-    "p_value": F64,
+    "p_samples": F64,
     "p_held": F64,
     "usual_half_width": F64,
     "order_effect": F64,
@@ -103,14 +103,14 @@ ASSESSOR = {
     "assessor": TEXT,
     "scores": I64,
     "samples": I64,
-    "level": F64,
-    "slope": F64,
-    "slope_se": F64,
+    "level_above": F64,
+    "scale_slope": F64,
+    "scale_slope_se": F64,
     "agreement": F64,
     "repeat_sd": F64,
     "repeats": I64,
     "f_samples": F64,
-    "p_value": F64,
+    "p_discrimination": F64,
     "hint": TEXT,
 }
 
@@ -147,14 +147,14 @@ def _mean_rows(tasting: Tasting, attribute: str, tasted: Tasted, differences: li
             "attribute": attribute,
             "assessors": len(np.unique(scores.assessor[own])),
             "scores": int(own.sum()),
-            "raw_mean": float(raw[sample]),
+            "score_raw_mean": float(raw[sample]),
             "is_scaled": attribute in tasting.scaled,
             "no_fit_reason": tasting.reasons.get(attribute),
         }
         if fitted is not None:
-            row |= _estimate("adjusted", fitted.mean(sample), with_df=True)
-            deviation = _estimate("above_average", fitted.deviation(sample))
-            row |= {**deviation, "above_average": deviation["above_average_mean"]}
+            mean = fitted.mean(sample)
+            row |= _estimate("panel_mean", mean) | {"panel_mean_se": mean.se, "panel_mean_df": mean.df}
+            row |= _estimate("above_average", fitted.deviation(sample))
             row["told_apart_from"] = sum(
                 each["is_told_apart"] for each in differences if name in (each["tasted_a"], each["tasted_b"])
             )
@@ -162,10 +162,9 @@ def _mean_rows(tasting: Tasting, attribute: str, tasted: Tasted, differences: li
     return rows
 
 
-def _estimate(name: str, estimate: Estimate, *, with_df: bool = False) -> Row:
+def _estimate(name: str, estimate: Estimate) -> Row:
     low, high = estimate.interval()
-    row: Row = {f"{name}_mean": estimate.value, f"{name}_low": low, f"{name}_high": high}
-    return row | {f"{name}_se": estimate.se, f"{name}_df": estimate.df} if with_df else row
+    return {name: estimate.value, f"{name}_low": low, f"{name}_high": high}
 
 
 def _difference_rows(tasting: Tasting, attribute: str, tasted: Tasted) -> list[Row]:
@@ -178,7 +177,6 @@ def _difference_rows(tasting: Tasting, attribute: str, tasted: Tasted) -> list[R
     rows = []
     for (one, other), estimate, p_held in zip(pairs, estimates, held, strict=True):
         a, b = tasting.tasted[seen[one]], tasting.tasted[seen[other]]
-        low, high = estimate.interval()
         rows.append(
             {
                 "season": tasting.season,
@@ -188,10 +186,8 @@ def _difference_rows(tasting: Tasting, attribute: str, tasted: Tasted) -> list[R
                 "tasted_b": b,
                 "label_a": tasted[a]["label"],
                 "label_b": tasted[b]["label"],
-                "difference": estimate.value,
-                "difference_low": low,
-                "difference_high": high,
-                "p_value": estimate.p_value,
+                **_estimate("score_difference", estimate),
+                "p_difference": estimate.p_value,
                 "p_held": float(p_held),
                 "is_told_apart": bool(p_held <= LEVEL),
                 "comparison": comparison(tasted[a], tasted[b]),
@@ -235,7 +231,7 @@ def panel_rows(panel: SeasonPanel) -> list[Row]:
     rows = []
     for tasting in panel.tastings:
         own = [_panel_row(tasting, attribute, panel) for attribute in tasting.attributes()]
-        p_values = [np.nan if row["p_value"] is None else row["p_value"] for row in own]
+        p_values = [np.nan if row["p_samples"] is None else row["p_samples"] for row in own]
         for row, q_value in zip(own, benjamini_hochberg(p_values), strict=True):
             row["p_held"] = float(q_value)
         rows += own
@@ -272,13 +268,12 @@ def _panel_row(tasting: Tasting, attribute: str, panel: SeasonPanel) -> Row:
         "f_samples": f_value,
         "df_samples": df,
         "df_error": df_error,
-        "p_value": p_value,
+        "p_samples": p_value,
         "usual_half_width": float(np.median(halves)),
     }
     order = fitted.order_effect()
     if order is not None:
-        low, high = order.interval()
-        row |= {"order_effect": order.value, "order_effect_low": low, "order_effect_high": high}
+        row |= _estimate("order_effect", order)
     scaling = panel.scaling[attribute]
     return row | {"f_scaling": scaling.f_scaling, "p_scaling": scaling.p_scaling}
 

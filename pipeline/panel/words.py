@@ -96,17 +96,17 @@ def words_p_value(said: Array, permutations: int = 499, seed: int = 1) -> float:
               because the words of one glass hang together and so do the words of one person
     """
     rng = np.random.default_rng(seed)
-    found = _chi_square(said.sum(axis=0))
     order = rng.permuted(
         np.broadcast_to(np.arange(said.shape[1]), (permutations, said.shape[0], said.shape[1])), axis=2
     )
-    people = np.arange(said.shape[0])[:, None]
-    reached = sum(_chi_square(said[people, each].sum(axis=0)) >= found - 1e-9 for each in order)
+    people = np.arange(said.shape[0])[None, :, None]
+    reached = np.sum(_chi_squares(said[people, order].sum(axis=1)) >= _chi_squares(said.sum(axis=0)[None]) - 1e-9)
     return float((1 + reached) / (permutations + 1))
 
 
-def _chi_square(counts: Array) -> float:
-    total = counts.sum()
-    expected = np.outer(counts.sum(axis=1), counts.sum(axis=0)) / total if total > 0 else counts
-    usable = expected > 0
-    return float(np.sum((counts[usable] - expected[usable]) ** 2 / expected[usable]))
+def _chi_squares(counts: Array) -> Array:
+    """Chi-square of each table of (draws, samples, words)."""
+    total = counts.sum(axis=(1, 2))
+    expected = counts.sum(axis=2)[:, :, None] * counts.sum(axis=1)[:, None, :] / np.maximum(total, 1.0)[:, None, None]
+    parts = np.divide((counts - expected) ** 2, expected, out=np.zeros_like(expected), where=expected > 0.0)
+    return np.asarray(parts.sum(axis=(1, 2)))
