@@ -141,7 +141,7 @@ def test_every_dependency_is_used() -> None:
         for folder in ("pipeline", "tests")
         for path in sorted((ROOT / folder).rglob("*.py"))
     )
-    modules = {"vl-convert-python": "vl_convert", "coolprop": "CoolProp"}
+    modules = {"vl-convert-python": "vl_convert", "coolprop": "CoolProp", "scikit-learn": "sklearn"}
     tools = {"hatchling", "mypy", "pytest-benchmark", "pytest-xdist", "ruff"}
     wanted = [*PROJECT["project"]["dependencies"], *PROJECT["project"]["optional-dependencies"]["dev"]]
     names = {Requirement(line).name for line in wanted} - tools
