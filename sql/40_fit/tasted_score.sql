@@ -1,46 +1,42 @@
--- What:  every score the fits use, on the scale of 0 to 10. A sheet pasted twice counts once.
+-- What:  every score the fits use, on the scale of 0 to 10. The copy of a sheet pasted twice is left out.
 -- Grain: one row a pour and attribute.
--- From:  log.tasting_pour, log.score, fit.tasted
+-- From:  log.tasting_pour, log.score, fit.tasted, fit.sheet_copy
 create or replace table fit.tasted_score as
-with named as (
+with numbered as (
     select
-        pour.pour_id,
-        pour.file_id,
-        pour.line,
-        tasted.season,
-        pour.session,
-        tasted.tasted,
-        pour.assessor,
-        pour.sample,
-        pour.serving_order,
-        lower(score.attribute) as attribute,
+        pour.*,
+        score.attribute,
         score.score,
+        row_number() over (
+            partition by pour.session, pour.assessor, pour.sample, pour.serving_order, score.attribute
+            order by pour.file_id, pour.line
+        ) as copy,
     from log.tasting_pour as pour
     inner join log.score as score
         on score.pour_id = pour.pour_id
-    inner join fit.tasted as tasted
-        on tasted.session is not distinct from pour.session
-        and list_contains(tasted.codes, pour.sample)
-    where score.score is not null
+    where score.score_as_written is not null
 )
 
 select
     -- ids
-    season,
-    session,
-    tasted,
-    assessor,
-    pour_id,
+    tasted.season,
+    numbered.session,
+    tasted.tasted,
+    numbered.assessor,
+    numbered.pour_id,
     -- text
-    attribute,
+    lower(numbered.attribute) as attribute,
     -- numerics
-    serving_order,
-    score,
-from named
--- The same person, glass, place and score once more is the same row again, not another tasting.
-qualify row_number() over (
-    partition by session, assessor, sample, serving_order, attribute, score
-    order by file_id, line
-) = 1
-or serving_order is null
-order by season, session, tasted, assessor, attribute, pour_id
+    numbered.serving_order,
+    numbered.score,
+from numbered
+inner join fit.tasted as tasted
+    on tasted.session is not distinct from numbered.session
+    and list_contains(tasted.codes, numbered.sample)
+left join fit.sheet_copy as sheet
+    on sheet.session is not distinct from numbered.session
+    and sheet.assessor = numbered.assessor
+    and sheet.copy = numbered.copy
+    and sheet.person = 'same'
+where numbered.score is not null and sheet.copy is null
+order by tasted.season, numbered.session, tasted.tasted, numbered.assessor, attribute, numbered.pour_id
