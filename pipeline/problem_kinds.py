@@ -403,6 +403,15 @@ _CATALOGUE = (
         "row used",
     ),
     ProblemKind(
+        "jar_off_curve",
+        "unusual",
+        "a jar that its run's curve does not allow",
+        "is {found}",
+        "{expected}",
+        "look for swapped digits, a slipped point or a jar not logged; if it is right, leave it",
+        "row used",
+    ),
+    ProblemKind(
         "source_unknown",
         "unusual",
         "a source that names no lot",

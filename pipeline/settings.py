@@ -41,6 +41,17 @@ class InstrumentUncertainty:
 
 
 @dataclass(frozen=True)
+class CutSettings:
+    """What the distiller means the cuts to be, and how they are judged; an empty range is no target."""
+
+    hearts_start_pct_vol: tuple[float, ...] = ()
+    hearts_end_pct_vol: tuple[float, ...] = ()
+    hearts_frac: tuple[float, ...] = ()
+    baseline_runs: float = 0.0
+    rules: str = "one"
+
+
+@dataclass(frozen=True)
 class Settings:
     """What a distiller sets once a season; see `describe_settings` for each meaning."""
 
@@ -52,6 +63,7 @@ class Settings:
     bottle_l: float = 0.7
     bottle_pct_vol: float = 43.0
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
+    cuts: CutSettings = field(default_factory=CutSettings)
 
     @classmethod
     def load(cls, path: Path | None) -> Settings:
@@ -96,8 +108,20 @@ MEANINGS: Mapping[str, str] = {
     "uncertainty.mass_frac": "standard uncertainty of a weighing, as a fraction of it",
     "uncertainty.wash_model_pct_vol": "standard uncertainty of a wash's strength from its gravities, %vol, "
     "however well they are read",
+    "cuts.hearts_start_pct_vol": "where hearts should begin, as two strengths at the spout, %vol; [] for no "
+    "target",
+    "cuts.hearts_end_pct_vol": "where hearts should end, as two strengths at the spout, %vol; [] for no "
+    "target",
+    "cuts.hearts_frac": "share of the alcohol charged that hearts should be, as two fractions; [] for no "
+    "target",
+    "cuts.baseline_runs": "how many of the first runs set the limits of the control charts; 0: the first "
+    "stretch without a signal is found",
+    "cuts.rules": "run rules on the control charts: 'one' (beyond the limits), 'western electric' (four) or "
+    "'nelson' (eight); more rules give more false signals",
 }
 
+_RULE_SETS = ("one", "western electric", "nelson")
+_TABLES = ("uncertainty", "cuts")
 _POSITIVE = ("bottle_l", "bottle_pct_vol")
 
 
@@ -109,29 +133,48 @@ def describe_settings() -> list[tuple[str, str, str]]:
         value: object = defaults
         for part in name.split("."):
             value = getattr(value, part)
-        rows.append((name, f'"{value}"' if isinstance(value, str) else repr(value), meaning))
+        rows.append((name, _as_toml(value), meaning))
     return rows
 
 
+def _as_toml(value: object) -> str:
+    if isinstance(value, str):
+        return f'"{value}"'
+    return repr(list(value)) if isinstance(value, tuple) else repr(value)
+
+
 def _settings_from_document(document: Mapping[str, object], path: Path) -> Settings:
-    plain = {name: value for name, value in document.items() if name != "uncertainty"}
-    table = document.get("uncertainty", {})
-    if not isinstance(table, dict):
-        raise SettingsError(f"{path}: `uncertainty` is a table: write [uncertainty] and its values below.")
+    plain = {name: value for name, value in document.items() if name not in _TABLES}
     settings = replace(Settings(), **_checked(plain, Settings(), path, prefix=""))
-    uncertainty = replace(
-        InstrumentUncertainty(), **_checked(table, InstrumentUncertainty(), path, prefix="uncertainty.")
+    settings = replace(
+        settings,
+        uncertainty=replace(
+            settings.uncertainty, **_table(document, "uncertainty", settings.uncertainty, path)
+        ),
+        cuts=replace(settings.cuts, **_table(document, "cuts", settings.cuts, path)),
     )
-    return _check_meaning(replace(settings, uncertainty=uncertainty), path)
+    return _check_meaning(settings, path)
+
+
+def _table(
+    document: Mapping[str, object], name: str, defaults: InstrumentUncertainty | CutSettings, path: Path
+) -> dict[str, Any]:
+    table = document.get(name, {})
+    if not isinstance(table, dict):
+        raise SettingsError(f"{path}: `{name}` is a table: write [{name}] and its values below.")
+    return _checked(table, defaults, path, prefix=f"{name}.")
 
 
 def _checked(
-    values: Mapping[str, object], defaults: Settings | InstrumentUncertainty, path: Path, prefix: str
+    values: Mapping[str, object],
+    defaults: Settings | InstrumentUncertainty | CutSettings,
+    path: Path,
+    prefix: str,
 ) -> dict[str, Any]:
     known = {item.name: getattr(defaults, item.name) for item in fields(defaults)}
     checked: dict[str, Any] = {}
     for name, value in values.items():
-        if name not in known or name == "uncertainty":
+        if name not in known or name in _TABLES:
             raise SettingsError(
                 f"{path}: `{prefix}{name}` is not a setting. Known: {', '.join(sorted(MEANINGS))}."
             )
@@ -144,9 +187,22 @@ def _checked_value(value: object, default: object, name: str, path: Path) -> obj
         if not isinstance(value, str):
             raise SettingsError(f"{path}: `{name}` is {value!r}; it should be text in quotes.")
         return value.strip()
+    if isinstance(default, tuple):
+        return _checked_range(value, name, path)
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
         raise SettingsError(f"{path}: `{name}` is {value!r}; it should be a number.")
     return float(value)
+
+
+def _checked_range(value: object, name: str, path: Path) -> tuple[float, ...]:
+    numbers = [float(each) for each in value if type(each) in (int, float)] if isinstance(value, list) else []
+    is_range = len(numbers) == 2 and 0 < numbers[0] < numbers[1] <= 100
+    if value != [] and not (is_range and isinstance(value, list) and len(value) == 2):
+        raise SettingsError(
+            f"{path}: `{name}` is {value!r}; it should be two numbers, the lower first, like [60, 63]; "
+            "[] for none."
+        )
+    return tuple(numbers)
 
 
 def _check_meaning(settings: Settings, path: Path) -> Settings:
@@ -166,6 +222,14 @@ def _check_meaning(settings: Settings, path: Path) -> Settings:
     for name in _POSITIVE:
         if not getattr(settings, name) > 0:
             raise SettingsError(f"{path}: `{name}` is {getattr(settings, name)}; it should be above zero.")
+    if settings.cuts.rules not in _RULE_SETS:
+        raise SettingsError(
+            f"{path}: `cuts.rules` is {settings.cuts.rules!r}; write one of: {', '.join(_RULE_SETS)}."
+        )
+    if settings.cuts.baseline_runs != 0 and not 8 <= settings.cuts.baseline_runs <= 1000:
+        raise SettingsError(
+            f"{path}: `cuts.baseline_runs` is {settings.cuts.baseline_runs:g}; write 8 or more, or 0."
+        )
     for item in fields(settings.uncertainty):
         if not getattr(settings.uncertainty, item.name) > 0:
             raise SettingsError(

@@ -20,6 +20,7 @@ from scipy.stats import t as student_t
 
 from pipeline import __version__
 from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
+from pipeline.cuts.steps import CUT_STEPS
 from pipeline.dictionary import find_column
 from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
 from pipeline.logs import LogFrames, load_raw, read_logs
@@ -96,6 +97,10 @@ STEPS = (
             reads=each.reads,
         )
         for each in PANEL_STEPS
+    ),
+    *(
+        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
+        for each in CUT_STEPS
     ),
 )
 
@@ -247,13 +252,19 @@ def _tables(con: Connection) -> list[str]:
 
 def _load_settings(con: Connection, settings: Settings) -> None:
     rows: list[tuple[str, str | None, float | None]] = []
-    for prefix, record in (("", settings), ("uncertainty.", settings.uncertainty)):
+    records = (("", settings), ("uncertainty.", settings.uncertainty), ("cuts.", settings.cuts))
+    for prefix, record in records:
         for item in fields(record):
             value = getattr(record, item.name)
             if isinstance(value, str):
                 rows.append((prefix + item.name, value, None))
             elif isinstance(value, float):
                 rows.append((prefix + item.name, None, value))
+            elif isinstance(value, tuple) and value:
+                rows += [
+                    (f"{prefix}{item.name}.{end}", None, bound)
+                    for end, bound in zip(("low", "high"), value, strict=True)
+                ]
     setting = pl.DataFrame(
         rows, schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64}, orient="row"
     )

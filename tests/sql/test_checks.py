@@ -23,7 +23,16 @@ RUN = """
     7, 2031-02-10 10:00, collect,spirit, two, tails,  , , , 5, , 45, , , ,
 """
 
+# Fourteen jars of a litre off 40 L at 28 %vol by pipeline.science.jar_strengths (0.45 stages), the sixth 77.2 typed
+# as 72.7.
+JARS = (80.5, 80.0, 79.4, 78.8, 78.1, 72.7, 76.2, 75.0, 73.5, 71.7, 69.3, 66.2, 61.8, 55.4)
+JARRED = "8, 2031-02-11 08:00, charge, spirit, low wines, , , , , 40, , 28, , , ,\n" + "\n".join(
+    f"8, 2031-02-11 {9 + hour:02}:00, collect, spirit, jar {hour + 1}, hearts, , , , 1, , {strength}, , , ,"
+    for hour, strength in enumerate(JARS)
+)
+
 BROKEN = {
+    "jar_off_curve": (JARRED, 8),
     "final_gravity_above_original": (wash(original=1.006, final=1.062), 5),
     "mash_efficiency_above_one": (wash(grain=20), 3),
     "extract_gap": (wash(original=1.026), 4),

@@ -1,0 +1,438 @@
+"""Every run's curve as tables: `fit.run_curve`, `fit.jar_expected`, `fit.still`, `fit.strip_stop`.
+
+Reads one frame, one row a jar with its run's charge and the settings beside; knows no SQL and no files.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from pipeline.cuts.fit import Fits, RunFit, Suspicion, fit_runs
+from pipeline.cuts.model import run_set
+from pipeline.cuts.pooled import Pool, pool
+from pipeline.cuts.robust import Errors
+from pipeline.cuts.strip import strip_rows
+
+READS = """
+    select
+        jar.batch, jar.run, jar.jar_no, jar.file_id, jar.line, jar.run_kind, jar.cut, jar.volume_l,
+        if(jar.strength_basis = 'measured', jar.abv_20c_pct_vol, null) as abv_20c_pct_vol,
+        jar.spout_abv_20c_pct_vol, jar.minutes_min,
+        run.season, run.still, run.operator, run.started_at, run.charge_volume_l, run.charge_abv_pct_vol,
+        run.charge_lpa, run.recovery_frac, run.last_spout_pct_vol, run.minutes_min as run_minutes_min,
+        run.collected_volume_l, run.charge_abv_pct_vol_u, run.recovery_frac_u,
+        (select number_value from raw.setting where name = 'uncertainty.strength_pct_vol') as strength_u,
+        (select number_value from raw.setting where name = 'uncertainty.volume_frac') as volume_u
+    from metric.jar as jar
+    inner join metric.run as run using (batch, run)
+    order by run.started_at nulls last, jar.batch, jar.run, jar.jar_no
+"""
+
+DEPENDS = frozenset({"metric.jar", "metric.run"})
+
+RUN_CURVE_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "run_kind": pl.String(),
+        "still": pl.String(),
+        "operator": pl.String(),
+        "started_at": pl.Datetime("us"),
+        "jars": pl.Int64(),
+        "readings": pl.Int64(),
+        "stages": pl.Float64(),
+        "stages_u": pl.Float64(),
+        "stages_low": pl.Float64(),
+        "stages_high": pl.Float64(),
+        "charge_correction_frac": pl.Float64(),
+        "charge_correction_frac_u": pl.Float64(),
+        "reduced_chi2": pl.Float64(),
+        "residual_shape": pl.String(),
+        "suspect_jar_no": pl.Int64(),
+        "suspect_column": pl.String(),
+        "hearts_start_spout_pct_vol": pl.Float64(),
+        "hearts_start_spout_pct_vol_u": pl.Float64(),
+        "hearts_start_basis": pl.String(),
+        "hearts_start_lpa_frac": pl.Float64(),
+        "hearts_end_spout_pct_vol": pl.Float64(),
+        "hearts_end_spout_pct_vol_u": pl.Float64(),
+        "hearts_end_basis": pl.String(),
+        "hearts_end_lpa_frac": pl.Float64(),
+        "hearts_end_fall_lpa": pl.Float64(),
+        "takeoff_per_min_l": pl.Float64(),
+        "takeoff_drift_frac": pl.Float64(),
+        "is_off_still": pl.Boolean(),
+        "reason": pl.String(),
+    }
+)
+
+JAR_EXPECTED_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "jar_no": pl.Int64(),
+        "file_id": pl.Int32(),
+        "line": pl.Int32(),
+        "run_kind": pl.String(),
+        "cut": pl.String(),
+        "volume_l": pl.Float64(),
+        "abv_20c_pct_vol": pl.Float64(),
+        "expected_abv_pct_vol": pl.Float64(),
+        "expected_abv_pct_vol_u": pl.Float64(),
+        "spout_abv_20c_pct_vol": pl.Float64(),
+        "expected_spout_pct_vol": pl.Float64(),
+        "expected_spout_pct_vol_u": pl.Float64(),
+        "residual_pct_vol": pl.Float64(),
+        "curve_lpa_frac_start": pl.Float64(),
+        "curve_lpa_frac_end": pl.Float64(),
+        "suspect_column": pl.String(),
+        "suspect_z": pl.Float64(),
+        "logged_value": pl.Float64(),
+        "expected_value": pl.Float64(),
+        "expected_value_u": pl.Float64(),
+        "suspect_also": pl.String(),
+    }
+)
+
+STILL_SCHEMA = pl.Schema(
+    {
+        "still": pl.String(),
+        "run_kind": pl.String(),
+        "runs": pl.Int64(),
+        "runs_fitted": pl.Int64(),
+        "stages_mean": pl.Float64(),
+        "stages_mean_low": pl.Float64(),
+        "stages_mean_high": pl.Float64(),
+        "stages_between_sd": pl.Float64(),
+        "charge_correction_mean_frac": pl.Float64(),
+        "runs_off": pl.Int64(),
+    }
+)
+
+STRIP_STOP_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "still": pl.String(),
+        "started_at": pl.Datetime("us"),
+        "charge_lpa": pl.Float64(),
+        "charge_abv_pct_vol": pl.Float64(),
+        "last_spout_pct_vol": pl.Float64(),
+        "recovery_frac": pl.Float64(),
+        "recovery_frac_u": pl.Float64(),
+        "expected_recovery_frac": pl.Float64(),
+        "recovery_difference_frac": pl.Float64(),
+        "earlier_stop_pct_vol": pl.Float64(),
+        "earlier_lpa": pl.Float64(),
+        "earlier_min": pl.Float64(),
+        "later_stop_pct_vol": pl.Float64(),
+        "later_lpa": pl.Float64(),
+        "later_min": pl.Float64(),
+    }
+)
+
+MAKES = ("fit.run_curve", "fit.jar_expected", "fit.still", "fit.strip_stop")
+WHAT = (
+    "every run's own curve: effective stages, what its charge must have been, where hearts began and ended. "
+    "One row a run that filled a jar.",
+    "every jar beside what its run's curve puts there. One row a jar of a run that could be fitted.",
+    "every still's own number for each kind of run, from all its runs. One row a still and kind of run.",
+    "every stripping run beside what its still should have brought over, and what another stop would do. "
+    "One row a stripping run.",
+)
+
+Row = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One run as logged: its jars in order, as rows of the frame."""
+
+    jars: list[Row]
+
+    @property
+    def head(self) -> Row:
+        return self.jars[0]
+
+    @property
+    def usable(self) -> int:
+        """How many jars from the first on have a volume: after a gap nobody knows where the run stands."""
+        volumes = [jar["volume_l"] for jar in self.jars]
+        return next((i for i, volume in enumerate(volumes) if not (volume or 0.0) > 0.0), len(volumes))
+
+
+def fit_season(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """Fit every run of `READS`; the four frames of `MAKES` in order."""
+    runs = [_Run(part.to_dicts()) for part in frame.partition_by("batch", "run", maintain_order=True)]
+    fits = _fit(runs)
+    pools = _pools(runs, fits.runs)
+    return iter(
+        [
+            pl.DataFrame(
+                [_run_row(run, fits, i, pools) for i, run in enumerate(runs)],
+                schema=RUN_CURVE_SCHEMA,
+                orient="row",
+            ),
+            pl.DataFrame(
+                [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i)],
+                schema=JAR_EXPECTED_SCHEMA,
+                orient="row",
+            ),
+            pl.DataFrame(_still_rows(runs, fits.runs, pools), schema=STILL_SCHEMA, orient="row"),
+            pl.DataFrame(
+                _strip_rows(runs, pools),
+                schema=STRIP_STOP_SCHEMA,
+                orient="row",
+            ),
+        ]
+    )
+
+
+def errors_of(head: Row) -> Errors:
+    """The instruments' errors from the settings that travel with every row."""
+    return Errors(head["strength_u"], head["volume_u"])
+
+
+def charge_abv_u(head: Row) -> float:
+    """Standard uncertainty of the charge's strength [% vol]: the account's, else one reading's."""
+    return float(head["charge_abv_pct_vol_u"] or head["strength_u"])
+
+
+def _fit(runs: list[_Run]) -> Fits:
+    def number(value: float | None) -> float:
+        return math.nan if value is None else float(value)
+
+    jars = [
+        [
+            (jar["volume_l"], number(jar["abv_20c_pct_vol"]), number(jar["spout_abv_20c_pct_vol"]))
+            for jar in run.jars[: run.usable]
+        ]
+        for run in runs
+    ]
+    return fit_runs(
+        run_set(
+            [number(run.head["charge_volume_l"]) for run in runs],
+            [number(run.head["charge_abv_pct_vol"]) for run in runs],
+            [charge_abv_u(run.head) for run in runs],
+            jars,
+        ),
+        errors_of(runs[0].head) if runs else Errors(),
+    )
+
+
+def _pools(runs: list[_Run], fits: list[RunFit]) -> dict[tuple[str | None, str], Pool]:
+    pools = {}
+    for key in {_still_of(run) for run in runs}:
+        mine = [fit for run, fit in zip(runs, fits, strict=True) if _still_of(run) == key and fit.is_fitted]
+        found = pool(np.array([fit.stages for fit in mine]), np.array([fit.stages_u for fit in mine]))
+        if found is not None:
+            pools[key] = found
+    return pools
+
+
+def _still_of(run: _Run) -> tuple[str | None, str]:
+    return run.head["still"], run.head["run_kind"]
+
+
+def _still_rows(
+    runs: list[_Run], fits: list[RunFit], pools: dict[tuple[str | None, str], Pool]
+) -> Iterator[Row]:
+    for still, kind in sorted({_still_of(run) for run in runs}, key=lambda key: (key[0] or "", key[1])):
+        mine = [fit for run, fit in zip(runs, fits, strict=True) if _still_of(run) == (still, kind)]
+        fitted = [fit for fit in mine if fit.is_fitted]
+        found = pools.get((still, kind))
+        yield {
+            "still": still,
+            "run_kind": kind,
+            "runs": len(mine),
+            "runs_fitted": len(fitted),
+            "stages_mean": found.mean if found else None,
+            "stages_mean_low": found.low if found else None,
+            "stages_mean_high": found.high if found else None,
+            "stages_between_sd": found.between_sd if found else None,
+            "charge_correction_mean_frac": float(np.mean([fit.correction for fit in fitted]))
+            if fitted
+            else None,
+            "runs_off": int(found.is_off.sum()) if found else None,
+        }
+
+
+def _mean(values: list[float]) -> float | None:
+    return float(np.mean(values)) if values else None
+
+
+def _strip_rows(runs: list[_Run], pools: dict[tuple[str | None, str], Pool]) -> list[Row]:
+    heads = [run.head for run in runs if run.head["run_kind"] == "stripping"]
+    stages = {still: found.mean for (still, kind), found in pools.items() if kind == "stripping"}
+    return strip_rows(heads, stages)
+
+
+def _is_off(fit: RunFit, found: Pool | None) -> bool | None:
+    if found is None or not fit.is_fitted:
+        return None
+    return bool(abs(fit.stages - found.mean) > 3.0 * math.hypot(found.between_sd, fit.stages_u))
+
+
+def _run_row(run: _Run, fits: Fits, row: int, pools: dict[tuple[str | None, str], Pool]) -> Row:
+    fit, head = fits.runs[row], run.head
+    shared = {
+        name: head[name] for name in ("batch", "run", "season", "run_kind", "still", "operator", "started_at")
+    }
+    rate, drift = _takeoff(run)
+    shared |= {"jars": len(run.jars), "takeoff_per_min_l": rate, "takeoff_drift_frac": drift}
+    shared |= _hearts(run, fits, row, "start") | _hearts(run, fits, row, "end")
+    if not fit.is_fitted:
+        return shared | {"residual_shape": "not fitted", "reason": _why_not(run)}
+    first = fit.suspicions[0] if fit.suspicions else None
+    return shared | {
+        "readings": fit.readings,
+        "stages": fit.stages,
+        "stages_u": fit.stages_u,
+        "stages_low": fit.stages_low,
+        "stages_high": fit.stages_high,
+        "charge_correction_frac": fit.correction,
+        "charge_correction_frac_u": fit.correction_u,
+        "reduced_chi2": None if math.isnan(fit.reduced_chi2) else fit.reduced_chi2,
+        "residual_shape": fit.shape,
+        "suspect_jar_no": run.jars[first.jar]["jar_no"] if first and first.jar >= 0 else None,
+        "suspect_column": first.what if first else None,
+        "is_off_still": _is_off(fit, pools.get(_still_of(run))),
+    }
+
+
+def _why_not(run: _Run) -> str:
+    head = run.head
+    if head["charge_volume_l"] is None or head["charge_abv_pct_vol"] is None:
+        return "the charge was not measured"
+    if not run.usable:
+        return "the first jar's volume was not measured"
+    if all(jar["abv_20c_pct_vol"] is None for jar in run.jars[: run.usable]):
+        return "no jar's strength was measured"
+    return "too few readings to tell the still's enrichment"
+
+
+def _takeoff(run: _Run) -> tuple[float | None, float | None]:
+    """Litres a minute over the timed jars, and its change from the first to the last as a share of it."""
+    timed = [
+        (float(jar["minutes_min"]), float(jar["volume_l"]))
+        for jar in run.jars
+        if (jar["minutes_min"] or 0.0) > 0.0 and (jar["volume_l"] or 0.0) > 0.0
+    ]
+    if not timed:
+        return None, None
+    minutes, litres = (np.array(each) for each in zip(*timed, strict=True))
+    rate = float(litres.sum() / minutes.sum())
+    if len(timed) < 4:
+        return rate, None
+    middle = np.cumsum(minutes) - minutes / 2.0
+    slope = np.polyfit(middle, litres / minutes, 1, w=np.sqrt(minutes))[0]
+    return rate, float(slope * (middle[-1] - middle[0]) / rate)
+
+
+def _hearts(run: _Run, fits: Fits, row: int, end: str) -> Row:
+    """Where hearts began or ended: as read at the spout, else by the curve, with its uncertainty."""
+    jars = [i for i, jar in enumerate(run.jars) if jar["cut"] == "hearts"]
+    if not jars or (end == "start" and jars[0] == 0):
+        return {}
+    edge = jars[0] - 1 if end == "start" else jars[-1]
+    names = {
+        part: f"hearts_{end}_{part}" for part in ("spout_pct_vol", "spout_pct_vol_u", "basis", "lpa_frac")
+    }
+    found: Row = {}
+    fit, course = fits.runs[row], fits.course
+    is_known = fit.is_fitted and edge < run.usable
+    if is_known:
+        found[names["lpa_frac"]] = float(course.lpa_frac[row, edge + 1])
+        if end == "end":
+            found["hearts_end_fall_lpa"] = _fall_lpa(fits, row, edge + 1)
+    read = run.jars[edge]["spout_abv_20c_pct_vol"]
+    is_doubted = any(each.what == "spout" and each.jar == edge for each in fit.suspicions)
+    if read is not None and not is_doubted:
+        found |= {names["spout_pct_vol"]: read, names["spout_pct_vol_u"]: run.head["strength_u"]}
+        found[names["basis"]] = "read"
+    elif is_known:
+        found |= {
+            names["spout_pct_vol"]: float(course.spout_abv[row, edge + 1]),
+            names["spout_pct_vol_u"]: float(fit.edge_u[edge]),
+            names["basis"]: "curve",
+        }
+    return found
+
+
+def _fall_lpa(fits: Fits, row: int, edge: int) -> float | None:
+    """Pure alcohol that comes over while the spout falls by one % vol, at an edge."""
+    slope, spout = fits.course.spout_slope[row, edge], fits.course.spout_abv[row, edge]
+    return float(-spout / 100.0 / slope) if slope < 0.0 else None
+
+
+def _jar_rows(run: _Run, fits: Fits, row: int) -> Iterator[Row]:
+    fit, course = fits.runs[row], fits.course
+    if not fit.is_fitted:
+        return
+    for i, jar in enumerate(run.jars[: run.usable]):
+        # The course counts drops; the jar holds their mixture, a little less of it and a little stronger.
+        contraction = float(fits.drops.volume_l[row, i]) / jar["volume_l"]
+        expected = float(course.jar_abv[row, i]) * contraction
+        logged = jar["abv_20c_pct_vol"]
+        yield (
+            {
+                name: jar[name]
+                for name in (
+                    "batch",
+                    "run",
+                    "season",
+                    "jar_no",
+                    "file_id",
+                    "line",
+                    "run_kind",
+                    "cut",
+                    "volume_l",
+                )
+            }
+            | {
+                "abv_20c_pct_vol": logged,
+                "expected_abv_pct_vol": expected,
+                "expected_abv_pct_vol_u": float(fit.jar_u[i]),
+                "spout_abv_20c_pct_vol": jar["spout_abv_20c_pct_vol"],
+                "expected_spout_pct_vol": float(course.spout_abv[row, i + 1]),
+                "expected_spout_pct_vol_u": float(fit.edge_u[i]),
+                "residual_pct_vol": None if logged is None else logged - expected,
+                "curve_lpa_frac_start": float(course.lpa_frac[row, i]),
+                "curve_lpa_frac_end": float(course.lpa_frac[row, i + 1]),
+            }
+            | _suspicion_of(fit, i, jar)
+        )
+
+
+_LOGGED = {"strength": "abv_20c_pct_vol", "spout": "spout_abv_20c_pct_vol", "volume": "volume_l"}
+
+
+def _suspicion_of(fit: RunFit, jar_index: int, jar: Row) -> Row:
+    mine: Suspicion | None = next((each for each in fit.suspicions if each.jar == jar_index), None)
+    if mine is None:
+        return {}
+    logged = float(jar[_LOGGED[mine.what]])
+    also = fit.runner_up if mine is fit.suspicions[0] else None
+    return {
+        "suspect_column": mine.what,
+        "suspect_z": mine.z,
+        "logged_value": logged,
+        "expected_value": logged - mine.shift,
+        "expected_value_u": mine.shift_u,
+        "suspect_also": None if also is None else _named(also, jar["jar_no"] - jar_index),
+    }
+
+
+def _named(suspicion: Suspicion, first_no: int) -> str:
+    if suspicion.jar < 0:
+        return {"charge": "the charge", "bow": "a reflux that changed"}[suspicion.what]
+    return f"the {suspicion.what} of jar {suspicion.jar + first_no}"

@@ -1,0 +1,30 @@
+"""The steps of the account that make the tables of the cuts: what each reads, what it makes, and by what."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+
+import polars as pl
+
+from pipeline.cuts import runs, steadiness, tradeoff
+
+
+@dataclass(frozen=True)
+class CutStep:
+    """One step: `run` takes a frame for each query of `reads` and gives a frame for each table of `makes`."""
+
+    depends: frozenset[str]
+    makes: tuple[str, ...]
+    what: tuple[str, ...]
+    run: Callable[[pl.DataFrame], Iterator[pl.DataFrame]]
+    reads: tuple[str, ...]
+
+
+CUT_STEPS = (
+    CutStep(runs.DEPENDS, runs.MAKES, runs.WHAT, runs.fit_season, (runs.READS,)),
+    CutStep(
+        steadiness.DEPENDS, steadiness.MAKES, steadiness.WHAT, steadiness.chart_cuts, (steadiness.READS,)
+    ),
+    CutStep(tradeoff.DEPENDS, tradeoff.MAKES, tradeoff.WHAT, tradeoff.weigh_cuts, (tradeoff.READS,)),
+)
