@@ -34,7 +34,7 @@ _SETTINGS = ("session", "still", "season")
 # A factor missing in more of the units than this is left out; below, the mean stands in.
 _MOST_MISSING_FRAC = 0.2
 _UNITS_PER_FACTOR = 8
-_FIRST_STEPS = 7
+_FIRST_STEPS = 5
 
 
 @dataclass(frozen=True)
@@ -177,15 +177,19 @@ def _shares(levels: pl.DataFrame, units: Sequence[str], names: Sequence[str], fa
         return None
     merged: tuple[str, ...] = ()
     if family == "grain":
-        kept, merged = _merge_companions(kept)
+        kept, merged = merge_companions(kept)
     columns = np.stack([column for _, column in kept], axis=1)
     return Family(family, tuple(level for level, _ in kept), columns, np.ones(len(kept)), merged)
 
 
-def _merge_companions(
+def merge_companions(
     kept: list[tuple[str, Floats]],
 ) -> tuple[list[tuple[str, Floats]], tuple[str, ...]]:
-    """Grains used in the very same units, in all but fixed proportion, become one: `A with B`."""
+    """Grains used in the very same units, in all but fixed proportion, become one: `A with B`.
+
+    kept    : grains and their columns of shares
+    returns : the same with companions added up, and the names of those that were
+    """
     groups: list[list[tuple[str, Floats]]] = []
     for level, column in kept:
         for group in groups:

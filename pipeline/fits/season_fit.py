@@ -119,8 +119,13 @@ def _fit_one(problem: Problem, ties: list[Tie], gates: set[str], rows: tables.Ro
         rows.share(problem, share)
     reported = [effect for effect in effects if effect.verdict == "supported"]
     sds = np.array([effect.sd for effect in reported])
-    for row in predictions(fit, problem, left_out, [effect.question for effect in reported], sds):
+    foretold = predictions(fit, problem, left_out, [effect.question for effect in reported], sds)
+    for row in foretold:
         rows.prediction(problem, row)
+    drift = wording.drift_sentence(problem.response, quality)
+    swayed = wording.sway_sentences(problem.response, problem.unit_kind, foretold)
+    for note in [drift] * (drift is not None) + swayed:
+        rows.note(problem, str(note))
     if problem.unit_kind == "batch" and problem.response.name in RANKED:
         for subject in ("grain bill", "yeast"):
             for position, item in enumerate(rank(fit, problem, subject, tied), start=1):

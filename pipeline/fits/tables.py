@@ -19,7 +19,7 @@ from pipeline.fits.ranking import Rank
 _TEXT, _REAL, _WHOLE, _YES = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean()
 _OF = {"unit_kind": _TEXT, "response": _TEXT}
 
-SCHEMAS = {
+SCHEMAS: dict[str, dict[str, pl.DataType]] = {
     "fit.gate": {
         **_OF, "family": _TEXT, "units": _WHOLE, "p_value": _REAL, "is_passed": _YES, "sentence": _TEXT,
     },
@@ -48,6 +48,7 @@ SCHEMAS = {
         "foretold_frac": _REAL, "residual_sd": _REAL, "drift": _REAL, "drift_p_value": _REAL,
         "sentence": _TEXT,
     },
+    "fit.note": {**_OF, "sentence": _TEXT},
     "fit.prediction": {
         **_OF, "position": _WHOLE, "unit": _TEXT, "observed": _REAL, "predicted": _REAL,
         "predicted_low": _REAL, "predicted_high": _REAL, "off_by_sd": _REAL, "sway": _REAL,
@@ -74,6 +75,8 @@ WHAT = {
     "One row a response and grain bill or yeast.",
     "fit.quality": "how well unseen batches are foretold, beside the mean, least squares and ridge. "
     "One row a response.",
+    "fit.note": "drifts, batches far off what the others foretell, batches that hold up an effect alone. "
+    "One row a response and note.",
     "fit.prediction": "every batch foretold by the others, and how much it sways the fit. "
     "One row a response and unit.",
     "fit.next_batch": "batches worth running next: two that promise most, two that teach most. "
@@ -153,6 +156,10 @@ class Rows:
             quality.rmse_recipe_out, quality.explained_left_out, quality.residual_sd, quality.drift,
             quality.drift_p, wording.quality_sentence(problem.response, problem.unit_kind, quality),
         )  # fmt: skip
+
+    def note(self, problem: Problem, sentence: str) -> None:
+        """Something to know before trusting a fit."""
+        self._add("fit.note", *_of(problem), sentence)
 
     def prediction(self, problem: Problem, row: Prediction) -> None:
         """A unit foretold by the others."""

@@ -50,6 +50,17 @@ _QUERIES = {
     "flow": "select * from metric.flow where season = $season order by position",
     "left_out": "select * from metric.left_out where season = $season order by batch, column_name",
     "problems": _PROBLEMS,
+    # Fits take all seasons of the logs together, so that every season's page shows the same ones.
+    "gates": "select * from fit.gate where $season is not null",
+    "effects": "select * from fit.effect where $season is not null",
+    "aliases": "select * from fit.alias where $season is not null",
+    "explained": "select * from fit.share where $season is not null",
+    "rankings": "select * from fit.ranking where $season is not null",
+    "fit_quality": "select * from fit.quality where $season is not null",
+    "fit_notes": "select * from fit.note where $season is not null",
+    "predictions": "select * from fit.prediction where $season is not null",
+    "next_batches": "select * from fit.next_batch where $season is not null",
+    "fit_design": "select batch, grain_bill, yeast from fit.design where $season is not null",
 }
 
 _FILES = """
@@ -85,6 +96,16 @@ class SeasonData:
     flow: pl.DataFrame
     left_out: pl.DataFrame
     problems: pl.DataFrame
+    gates: pl.DataFrame
+    effects: pl.DataFrame
+    aliases: pl.DataFrame
+    explained: pl.DataFrame
+    rankings: pl.DataFrame
+    fit_quality: pl.DataFrame
+    fit_notes: pl.DataFrame
+    predictions: pl.DataFrame
+    next_batches: pl.DataFrame
+    fit_design: pl.DataFrame
     files: pl.DataFrame
 
     def figure(self, name: str) -> object:
