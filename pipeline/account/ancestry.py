@@ -91,6 +91,8 @@ class _Pot:
     moves: list[int] = field(default_factory=list)
     batch: str | None = None
     abv_pct_vol: float = _ASSUMED_PCT_VOL
+    # Of a still: what its last measured jar held.
+    jar_lpa: float = 0.0
     # Jars of one run that follow one another into one lot are one fill: their shares are the same.
     pending: list[int] = field(default_factory=list)
     pending_node: int = -1
@@ -107,7 +109,8 @@ class Ancestry:
 
     nodes       : shares of each node, by key
     mixes       : in order of time
-    hearts      : (move number, node) of every jar of hearts
+    hearts      : (move number, node, alcohol) of every jar of hearts
+    estimated   : those of them that were not measured, and are credited with what they can be taken for
     stock       : lot key -> node of every feints lot at the end of the logs
     stock_lpa   : lot key -> its alcohol then
     lot_nodes   : (move number, lot, node) of every change of a lot's shares
@@ -117,6 +120,7 @@ class Ancestry:
     nodes: list[Shares] = field(default_factory=list)
     mixes: list[Mix] = field(default_factory=list)
     hearts: list[tuple[int, int, float]] = field(default_factory=list)
+    estimated: set[int] = field(default_factory=set)
     stock: dict[str, int] = field(default_factory=dict)
     stock_lpa: dict[str, float] = field(default_factory=dict)
     lot_nodes: list[tuple[int, str, int, float | None]] = field(default_factory=list)
@@ -175,8 +179,23 @@ class _Walk:
         if measured is not None:
             return float(measured)
         volume_l = self.columns["volume_l"][number]
-        abv = source.abv_pct_vol if source is not None else _ASSUMED_PCT_VOL
-        return float(volume_l) * abv / 100.0 if volume_l is not None else (source.lpa if source else 0.0)
+        if volume_l is None:
+            return source.lpa if source is not None else 0.0
+        return float(volume_l) * (source.abv_pct_vol if source is not None else _ASSUMED_PCT_VOL) / 100.0
+
+    def jar_amount(self, number: int, run: _Pot | None) -> float:
+        """The alcohol of a jar; one not measured weighs what its strength or the jar before it says."""
+        measured = self.columns["lpa"][number]
+        volume_l, abv = self.columns["volume_l"][number], self.columns["abv_pct_vol"][number]
+        if run is None:
+            return float(measured) if measured is not None else 0.0
+        if abv is not None:
+            run.abv_pct_vol = float(abv)
+        if measured is not None:
+            run.jar_lpa = float(measured)
+        elif volume_l is not None:
+            run.jar_lpa = float(volume_l) * run.abv_pct_vol / 100.0
+        return run.jar_lpa
 
     def charge(self, number: int, source: _Pot | None) -> None:
         column = self.columns
@@ -228,14 +247,15 @@ class _Walk:
         key = (column["batch"][number], column["run"][number])
         run = self.runs.get(key)
         node = run.node if run is not None and run.node >= 0 else 0
-        abv = column["abv_pct_vol"][number]
-        if abv is not None:
-            target.abv_pct_vol = float(abv)
-        amount = self.amount(number, target)
+        amount = self.jar_amount(number, run)
+        if run is not None:
+            target.abv_pct_vol = run.abv_pct_vol
         cut = column["cut"][number]
         if cut == "hearts":
             target.is_hearts = True
             self.result.hearts.append((number, node, amount))
+            if column["lpa"][number] is None:
+                self.result.estimated.add(number)
         elif cut in FEINTS_CUTS:
             target.is_feints = True
         if target.pending and target.pending_node != node:
@@ -351,11 +371,19 @@ def values_of_nodes(ancestry: Ancestry) -> list[float]:
     return worth
 
 
-def credits(ancestry: Ancestry) -> dict[str | None, float]:
-    """Net spirit by batch of origin [LPA at 20 degC]: its alcohol in all hearts and in feints in stock."""
+def credits(ancestry: Ancestry, only_estimated: bool = False) -> dict[str | None, float]:
+    """Net spirit by batch of origin [LPA at 20 degC]: its alcohol in all hearts and in feints in stock.
+
+    only_estimated : just the part that stands on jars of hearts that were not measured
+    """
     credited: dict[str | None, float] = {}
-    parts = [(node, lpa) for _, node, lpa in ancestry.hearts]
-    parts += [(node, ancestry.stock_lpa[key]) for key, node in ancestry.stock.items()]
+    parts = [
+        (node, lpa)
+        for number, node, lpa in ancestry.hearts
+        if number in ancestry.estimated or not only_estimated
+    ]
+    if not only_estimated:
+        parts += [(node, ancestry.stock_lpa[key]) for key, node in ancestry.stock.items()]
     for node, lpa in parts:
         for (batch, _), share in ancestry.nodes[node].items():
             credited[batch] = credited.get(batch, 0.0) + share * lpa

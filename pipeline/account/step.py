@@ -90,11 +90,15 @@ def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
 
 def _credit_frame(book: Book) -> pl.DataFrame:
-    credited = credits(book.ancestry)
+    credited, estimated = credits(book.ancestry), credits(book.ancestry, only_estimated=True)
     batches = book.tables.batches["batch"]
     return pl.DataFrame(
-        {"batch": batches, "net_spirit_lpa": [credited.get(batch, 0.0) for batch in batches]},
-        schema={"batch": pl.String, "net_spirit_lpa": pl.Float64},
+        {
+            "batch": batches,
+            "net_spirit_lpa": [credited.get(batch, 0.0) for batch in batches],
+            "estimated_lpa": [estimated.get(batch, 0.0) for batch in batches],
+        },
+        schema={"batch": pl.String, "net_spirit_lpa": pl.Float64, "estimated_lpa": pl.Float64},
     )
 
 

@@ -1,7 +1,8 @@
 """`truth.json`: what really happened in a simulated season, beside logs that only measured it.
 
 Definitions are those of the season's account: volumes at 20 degC, fermenter volume when the yeast
-went in, LPA at 20 degC, net spirit = hearts + feints kept - feints charged.
+went in, LPA at 20 degC; a batch's net spirit is the alcohol of its own wash that ended in hearts, its own or
+those of a batch that charged its feints, or that stands in the feints receivers at the end.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from pipeline import science
 from pipeline.simulate import panel, process, scenario
 from pipeline.simulate.cellar import Cask
 from pipeline.simulate.distillery import BatchRun
+from pipeline.simulate.liquid import KG_PER_LPA
 from pipeline.simulate.season import Season
 
 Truth = dict[str, Any]
@@ -22,11 +24,12 @@ _SMALLEST_SHARE_SHOWN = 1e-6
 
 def season_truth(season: Season) -> Truth:
     """Everything true about a season, as plain values for JSON (mistakes planted are added on writing)."""
+    net = net_spirit_lpa(season)
     return {
         "invented": "All of it is simulated; no person, place, product or batch in it is real.",
         "seed": season.seed,
         "instrument_seed": season.instrument_seed,
-        "batches": {run.plan.batch: batch_truth(run) for run in season.runs},
+        "batches": {run.plan.batch: batch_truth(run, net[run.plan.batch]) for run in season.runs},
         "season": season_totals(season),
         "casks": {cask.name: cask_truth(cask) for cask in season.casks},
         "ingredients": {
@@ -61,14 +64,23 @@ def season_truth(season: Season) -> Truth:
     }
 
 
-def batch_truth(run: BatchRun) -> Truth:
+def net_spirit_lpa(season: Season) -> dict[str, float]:
+    """LPA of each batch's own wash in all hearts, as they came off the still, and in the receivers now."""
+    net = {run.plan.batch: 0.0 for run in season.runs}
+    hearts = [jar.liquid for run in season.runs for jar in run.jars if jar.cut == "hearts"]
+    for liquid in [*hearts, *season.books.receivers.values()]:
+        for batch, kg in liquid.origin_kg.items():
+            net[batch] += kg / KG_PER_LPA
+    return net
+
+
+def batch_truth(run: BatchRun, net: float) -> Truth:
     """The truth of one batch, under the names of the season's own table of batches."""
     wash, plan = run.wash, run.plan
     grain_kg = math.fsum(plan.bill.values())
     hearts = run.cut_lpa("hearts")
     feints_out = run.cut_lpa("heads", "tails")
     feints_in = math.fsum(item.lpa for item in run.feints_in)
-    net = hearts + feints_out - feints_in
     charge = math.fsum(item.lpa for item in run.charges)
     original = float(science.plato_from_sg(wash.wort.gravity_sg))
     return {

@@ -157,6 +157,7 @@ joined as (
         spirit_runs.hearts_start_pct_vol,
         spirit_runs.hearts_end_pct_vol,
         credit.net_spirit_lpa as credited_lpa,
+        credit.estimated_lpa,
     from account.batch as batch
     left join account.credit as credit
         on credit.batch = batch.batch
@@ -250,6 +251,7 @@ select
     -- numerics: what it came to
     net_spirit_lpa,
     net_spirit_lpa / nullif(grain_kg + sugar_kg, 0e0) as yield_lpa_per_kg,
+    if(net_spirit_lpa is null, null, estimated_lpa / nullif(net_spirit_lpa, 0e0)) as net_spirit_estimated_frac,
     hearts_lpa / nullif(grain_kg + sugar_kg, 0e0) as hearts_lpa_per_kg,
     foreshots_lpa / nullif(spirit_charge_lpa, 0e0) as foreshots_frac,
     heads_lpa / nullif(spirit_charge_lpa, 0e0) as heads_frac,

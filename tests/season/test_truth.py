@@ -18,7 +18,7 @@ import pytest
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
-from pipeline.warehouse import fill_database
+from pipeline.warehouse import fill_database, make_tables
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
 BATCHES, SEED, REPEATS = 48, 2025, 6
@@ -45,7 +45,7 @@ def batch_figures(folder: Path) -> pl.DataFrame:
     """metric.batch of the logs in a folder."""
     settings = Settings.find(folder)
     with duckdb.connect(":memory:") as con:
-        fill_database(con, read_logs(folder, settings), settings)
+        make_tables(con, read_logs(folder, settings), settings, wanted=("metric.batch",))
         return pl.DataFrame(con.sql("select * from metric.batch order by batch"))
 
 
@@ -74,6 +74,13 @@ def mistaken_batches() -> set[str]:
     return {Path(mistake["file"]).stem for mistake in truth()["mistakes"]}
 
 
+def batches_sharing_a_mistake() -> set[str]:
+    """Mistaken batches, and those whose alcohol went by feints through a mistaken batch's still."""
+    mistaken = mistaken_batches()
+    origins = (truth()["batches"][batch]["hearts_origin"] for batch in mistaken)
+    return mistaken | {batch for origin in origins for batch, share in origin.items() if share > 0.003}
+
+
 def relative_differences(table: pl.DataFrame, figure: str, leave_out: set[str]) -> np.ndarray:
     """(computed - true) / true of every batch that has the figure and a true value above zero."""
     values = [
@@ -89,7 +96,9 @@ def test_computed_figures_agree_with_the_truth_within_the_instruments_errors(fig
     spread = np.sqrt(
         np.mean(np.concatenate([relative_differences(t, figure, set()) ** 2 for t in repeats()]))
     )
-    z = relative_differences(sample(), figure, mistaken_batches()) / spread
+    is_of_several = figure in ("net_spirit_lpa", "yield_lpa_per_kg")
+    left_out = batches_sharing_a_mistake() if is_of_several else mistaken_batches()
+    z = relative_differences(sample(), figure, left_out) / spread
     print(
         f"{figure}: n {z.size}, mean z {z.mean():+.2f}, spread of z {z.std(ddof=1):.2f}, 1 z = {spread:.2%}"
     )
@@ -117,6 +126,30 @@ def test_every_planted_mistake_is_reported_in_its_batch():
     serious = problems.filter(pl.col("severity") != "unusual")
     assert {Path(file).stem for file in serious["file"]} == mistaken_batches()
     assert len(truth()["mistakes"]) >= 3
+
+
+def test_the_shares_of_every_cask_and_every_hearts_lot_are_those_of_the_truth():
+    """The simulator carries origins through its own liquids; the account works them out from the logs."""
+    with duckdb.connect(":memory:") as con:
+        settings = Settings.find(SAMPLE)
+        make_tables(con, read_logs(SAMPLE, settings), settings, wanted=("account.ancestry",))
+        found = con.sql(
+            "select lower(lot), batch, sum(share_frac) from account.ancestry "
+            "where until_move_id is null group by all"
+        ).fetchall()
+    shares: dict[str, dict[str, float]] = {}
+    for lot, batch, share in found:
+        shares.setdefault(lot, {})[batch] = share
+    true = {f"cask {name.lower()}": cask["origin"] for name, cask in truth()["casks"].items()}
+    true |= {f"{name.lower()} hearts": batch["hearts_origin"] for name, batch in truth()["batches"].items()}
+    spreads = []
+    for lot, origin in true.items():
+        assert abs(sum(shares[lot].values()) - 1.0) < 1e-9, lot
+        for batch in origin.keys() | shares[lot].keys():
+            spreads.append(abs(shares[lot].get(batch, 0.0) - origin.get(batch, 0.0)))
+    # A charge of feints is a fifth of the alcohol in the still; volume and strength are each off by 1 %.
+    assert np.sqrt(np.mean(np.square(spreads))) < 0.005
+    assert max(spreads) < 0.05
 
 
 def test_no_batch_is_lost_between_the_logs_and_the_metrics():

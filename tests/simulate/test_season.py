@@ -15,6 +15,7 @@ from pipeline.simulate import (
     simulate_season,
     write_season,
 )
+from pipeline.simulate.liquid import KG_PER_LPA
 from pipeline.simulate.scenario import NULL_YEAST, REFERENCE_YEAST, TIED_GRAIN, TIED_YEAST
 
 
@@ -116,12 +117,13 @@ def test_feints_are_drawn_from_earlier_batches_only(season):
             assert all(order.index(batch) <= place for batch in drawn.origin_kg), run.plan.batch
 
 
-def test_a_batch_that_inherits_feints_has_its_net_spirit_from_its_own_wash(season):
-    for run in season.runs:
-        batch = season_truth(season)["batches"][run.plan.batch]
-        lost = batch["pot_ale_lpa"] + batch["left_with_yeast_lpa"] + batch["foreshots_lpa"]
-        lost += batch["spent_lees_lpa"]
-        assert batch["net_spirit_lpa"] == pytest.approx(batch["wash_lpa"] - lost, rel=1e-9)
+def test_the_net_spirit_of_a_batch_is_its_own_wash_less_what_of_it_was_poured_away(season):
+    lost = [part for run in season.runs for part in (run.sludge, *run.pot_ale, *run.spent_lees)]
+    lost += [jar.liquid for run in season.runs for jar in run.jars if jar.cut == "foreshots"]
+    truth = season_truth(season)["batches"]
+    for name, batch in truth.items():
+        poured_lpa = math.fsum(part.origin_kg.get(name, 0.0) for part in lost) / KG_PER_LPA
+        assert batch["net_spirit_lpa"] == pytest.approx(batch["wash_lpa"] - poured_lpa, rel=1e-9)
 
 
 def test_the_tied_grain_and_yeast_are_never_apart():
