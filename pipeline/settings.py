@@ -14,6 +14,9 @@ from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from typing import Any
 
+from pipeline.next_settings import MEANINGS as NEXT_MEANINGS
+from pipeline.next_settings import NextSettings, next_settings
+
 SETTINGS_FILE_NAME = "season.toml"
 
 _DATE_ORDERS = ("", "dmy", "mdy")
@@ -64,6 +67,7 @@ class Settings:
     bottle_pct_vol: float = 43.0
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
     cuts: CutSettings = field(default_factory=CutSettings)
+    next: NextSettings = field(default_factory=NextSettings)
 
     @classmethod
     def load(cls, path: Path | None) -> Settings:
@@ -118,10 +122,11 @@ MEANINGS: Mapping[str, str] = {
     "stretch without a signal is found",
     "cuts.rules": "run rules on the control charts: 'one' (beyond the limits), 'western electric' (four) or "
     "'nelson' (eight); more rules give more false signals",
+    **NEXT_MEANINGS,
 }
 
 _RULE_SETS = ("one", "western electric", "nelson")
-_TABLES = ("uncertainty", "cuts")
+_TABLES = ("uncertainty", "cuts", "next")
 _POSITIVE = ("bottle_l", "bottle_pct_vol")
 
 
@@ -152,8 +157,19 @@ def _settings_from_document(document: Mapping[str, object], path: Path) -> Setti
             settings.uncertainty, **_table(document, "uncertainty", settings.uncertainty, path)
         ),
         cuts=replace(settings.cuts, **_table(document, "cuts", settings.cuts, path)),
+        next=_next_settings(document, path),
     )
     return _check_meaning(settings, path)
+
+
+def _next_settings(document: Mapping[str, object], path: Path) -> NextSettings:
+    table = document.get("next", {})
+    if not isinstance(table, dict):
+        raise SettingsError(f"{path}: `next` is a table: write [next] and its values below.")
+    try:
+        return next_settings(table)
+    except ValueError as error:
+        raise SettingsError(f"{path}: {error}") from error
 
 
 def _table(

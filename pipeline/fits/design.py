@@ -29,7 +29,7 @@ WITH = " with "
 
 # Two grains used in the very same batches are judged as one when their proportion varies by less than this
 # (standard deviation of one's part in the two; own choice).
-_SAME_PROPORTION = 0.15
+_SAME_PROPORTION = 0.25
 _SETTINGS = ("session", "still", "season")
 # A factor missing in more of the units than this is left out; below, the mean stands in.
 _MOST_MISSING_FRAC = 0.2

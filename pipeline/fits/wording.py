@@ -177,9 +177,9 @@ def sway_sentences(response: Response, unit_kind: str, rows: Sequence[Prediction
     word = "batch" if unit_kind == "batch" else "cask"
     for row in sorted(rows, key=lambda row: -abs(row.off_by_sd)):
         if abs(row.off_by_sd) > FAR_OFF:
-            way = "more" if row.off_by_sd > 0 else "less"
+            way = "higher" if row.off_by_sd > 0 else "lower"
             said.append(
-                f"{_capital(word)} {row.unit} gave {way} {response.words} than its like foretell "
+                f"{_capital(word)} {row.unit} came out {way} in {response.words} than its like foretell "
                 f"({plain(response, row.observed)} against {plain(response, row.low)} to "
                 f"{plain(response, row.high)}): worth a look."
             )
