@@ -265,6 +265,7 @@ def _load_settings(con: Connection, settings: Settings) -> None:
                     (f"{prefix}{item.name}.{end}", None, bound)
                     for end, bound in zip(("low", "high"), value, strict=True)
                 ]
+    rows += settings.next.rows()
     setting = pl.DataFrame(
         rows, schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64}, orient="row"
     )
