@@ -47,6 +47,14 @@ class ProblemFormat(StrEnum):
     json = "json"
 
 
+class Aim(StrEnum):
+    """What a next batch is for."""
+
+    yield_ = "yield"
+    score = "score"
+    both = "both"
+
+
 class TableFormat(StrEnum):
     """How a table is printed or written."""
 
@@ -209,6 +217,28 @@ def simulate(
     (out / "datapackage.json").write_text(package, encoding="utf-8", newline="")
     typer.echo(f"Logs: {out}")
     _say("All of it is invented; what is true of it stands in truth.json.")
+
+
+@app.command(name="next")
+def next_command(
+    aim: Annotated[
+        Aim, typer.Option("--for", help="What the batches are for: yield, score or both.")
+    ] = Aim.both,
+    db: Database = DEFAULT_DATABASE,
+) -> None:
+    """The batches worth running next, and why: two that promise most, two that teach most.
+
+    Proposed from what [next] in season.toml allows; every try stays an experiment.
+
+    Example: stillseason next --for yield --db season.duckdb
+    """
+    from pipeline.fits.cards import next_cards
+    from pipeline.warehouse import open_season, read_table
+
+    with open_season(db) as con:
+        cards = next_cards(read_table(con, "fit.next_batch"), aim.value)
+    typer.echo("\n".join(cards))
+    _say("A try is an experiment, not a promise: licence, local law and your own eyes come first.")
 
 
 @app.command()
