@@ -1,9 +1,13 @@
 """Each check of the account finds the mistake it is for, says where, and leaves a clean log alone."""
 
+from pathlib import Path
+
 import pytest
 
 from pipeline.problem_kinds import KINDS
 from pipeline.resources import sql_dir
+
+EXAMPLES = Path(__file__).parents[1] / "data" / "bad_logs"
 
 WASH = """
     7, 2031-02-01 09:00, grain,  , pale malt,  , , , {grain}, ,   , , , , ,
@@ -23,8 +27,8 @@ RUN = """
     7, 2031-02-10 10:00, collect,spirit, two, tails,  , , , 5, , 45, , , ,
 """
 
-# Fourteen jars of a litre off 40 L at 28 %vol by pipeline.science.jar_strengths (0.45 stages), the sixth 77.2 typed
-# as 72.7.
+# Fourteen jars of a litre off 40 L at 28 %vol by pipeline.science.jar_strengths (0.45 stages), the sixth
+# 77.2 typed as 72.7.
 JARS = (80.5, 80.0, 79.4, 78.8, 78.1, 72.7, 76.2, 75.0, 73.5, 71.7, 69.3, 66.2, 61.8, 55.4)
 JARRED = "8, 2031-02-11 08:00, charge, spirit, low wines, , , , , 40, , 28, , , ,\n" + "\n".join(
     f"8, 2031-02-11 {9 + hour:02}:00, collect, spirit, jar {hour + 1}, hearts, , , , 1, , {strength}, , , ,"
@@ -97,4 +101,5 @@ def test_a_sample_that_no_log_knows_is_found(make_season):
 def test_every_check_is_in_the_catalogue_and_tested():
     checks = {path.stem for path in (sql_dir() / "90_check").iterdir()}
     assert checks <= KINDS.keys()
-    assert checks == BROKEN.keys() | {"sample_unknown"}
+    examples = {path.stem.split("-")[0] for path in EXAMPLES.glob("*.csv")}
+    assert checks <= BROKEN.keys() | examples, "each has its broken example, here or as a file"

@@ -1,0 +1,31 @@
+-- What:  dilutions after which the very temperature of before was read: water and spirit warm when they meet.
+-- Note:  mixing 20 L at 70 %vol with water to 45 %vol warms it by some 5 degC (common practice, no source); a reading
+--        that did not move was likely copied.
+-- Grain: one row a problem found.
+-- From:  log.batch_step
+create or replace table problem.dilution_temperature_repeated as
+with lot_rows as (
+    select
+        *,
+        lag(step) over lot_order as step_before,
+        lag(temperature_c ignore nulls) over lot_order as temperature_before_c,
+        lag(happened_at) over lot_order as happened_before,
+    from log.batch_step
+    where step in ('dilute', 'gauge') and source is not null
+    window lot_order as (partition by lower(trim(source)) order by step_id)
+)
+
+select
+    file_id,
+    line,
+    batch,
+    'temperature' as column_name,
+    printf('%.1f degC, as before the water', temperature_c) as found,
+    'a temperature read anew: water and spirit warm when they meet' as expected,
+from lot_rows
+where
+    step_before = 'dilute'
+    and temperature_c = temperature_before_c
+    -- Overnight both come to the temperature of the room.
+    and happened_at - happened_before < interval '6 hours'
+order by file_id, line

@@ -1,0 +1,198 @@
+-- What:  masses, volumes and temperatures that another unit would make fit: pounds, US gallons, degrees Fahrenheit.
+-- Note:  2.2046 lb are a kilogram, 3.7854 L a US gallon (NIST Handbook 44, appendix C). A unit is named only where the
+--        rest of the batch or of the season implies it; what a number means is never changed.
+-- Grain: one row a problem found.
+-- From:  metric.batch, account.fermentable, account.wort, account.wash, account.run, account.jar, account.move, log.batch_step
+create or replace table problem.units_confused as
+with grain_rows as (
+    select
+        batch,
+        arg_max(file_id, mass_kg) as file_id,
+        arg_max(line, mass_kg) as line,
+    from account.fermentable
+    where step = 'grain'
+    group by batch
+),
+
+wort_rows as (
+    select
+        batch,
+        arg_max(file_id, volume_20c_l) as file_id,
+        arg_max(line, volume_20c_l) as line,
+    from account.wort
+    group by batch
+),
+
+-- What mashes usually give here; where too few say so, what they give anywhere (common practice, no source).
+usual as (
+    select
+        if(count(mash_efficiency_frac) >= 5, median(mash_efficiency_frac), 0.75e0) as mash_efficiency_frac,
+    from metric.batch
+),
+
+mashes as (
+    select
+        batch.batch,
+        batch.mash_efficiency_frac / nullif(usual.mash_efficiency_frac, 0e0) as ratio,
+        batch.mash_efficiency_frac,
+        usual.mash_efficiency_frac as usual_frac,
+    from metric.batch as batch
+    cross join usual
+    where batch.mash_efficiency_frac > 0e0
+),
+
+masses as (
+    select
+        grain_rows.file_id,
+        grain_rows.line,
+        mashes.batch,
+        'mass' as column_name,
+        printf(
+            'a mash efficiency of %.0f %%, where %.0f %% is usual',
+            1e2 * mashes.mash_efficiency_frac,
+            1e2 * mashes.usual_frac
+        ) as found,
+        if(mashes.ratio < 1e0, 'lb', 'kg') as unit_that_fits,
+        'the grain''s masses' as of_what,
+    from mashes
+    inner join grain_rows
+        on grain_rows.batch = mashes.batch
+    where abs(abs(ln(mashes.ratio)) - ln(2.2046e0)) < 2e-1
+),
+
+worts as (
+    select
+        wort_rows.file_id,
+        wort_rows.line,
+        mashes.batch,
+        'volume' as column_name,
+        printf(
+            'a mash efficiency of %.0f %%, where %.0f %% is usual',
+            1e2 * mashes.mash_efficiency_frac,
+            1e2 * mashes.usual_frac
+        ) as found,
+        if(mashes.ratio < 1e0, 'gal', 'L') as unit_that_fits,
+        'the worts'' volumes' as of_what,
+    from mashes
+    inner join wort_rows
+        on wort_rows.batch = mashes.batch
+    where abs(abs(ln(mashes.ratio)) - ln(3.7854e0)) < 2e-1
+),
+
+washes as (
+    select
+        batch_step.file_id,
+        batch_step.line,
+        wash.batch,
+        'volume' as column_name,
+        printf('%.1f L of wash from %.1f L of wort', wash.wash_volume_l, wash.wort_volume_l) as found,
+        if(wash.wash_volume_l < wash.wort_volume_l, 'gal', 'L') as unit_that_fits,
+        'one of the two' as of_what,
+    from account.wash as wash
+    inner join log.batch_step as batch_step
+        on batch_step.step_id = wash.original_step_id
+    where
+        wash.wash_volume_l > 0e0
+        and wash.wort_volume_l > 0e0
+        and abs(abs(ln(wash.wash_volume_l / nullif(wash.wort_volume_l, 0e0))) - ln(3.7854e0)) < 1.5e-1
+),
+
+-- One vessel of a run that would close it, were it read in the other unit.
+gaps as (
+    select
+        *,
+        charge_lpa - collected_lpa - coalesce(residue_lpa, 0e0) as gap_lpa,
+        -- What a still keeps back (a stripping run up to a tenth, computed for one equilibrium stage).
+        5e-2 * charge_lpa as usual_gap_lpa,
+    from account.run
+    where charge_lpa > 0e0
+),
+
+poured as (
+    select batch, run, file_id, line, lpa, 1e0 as sign from account.jar
+    union all
+    select batch, run, file_id, line, lpa, -1e0 as sign from account.move where kind = 'charge'
+),
+
+run_vessels as (
+    select
+        poured.file_id,
+        poured.line,
+        poured.batch,
+        'volume' as column_name,
+        printf(
+            '%s: %.2f LPA charged, %.2f LPA accounted for', gaps.run, gaps.charge_lpa, gaps.charge_lpa - gaps.gap_lpa
+        ) as found,
+        unit.symbol as unit_that_fits,
+        'this vessel' as of_what,
+        abs(gaps.gap_lpa - gaps.usual_gap_lpa - poured.sign * poured.lpa * (unit.factor - 1e0)) as miss_lpa,
+        gaps.run,
+        gaps.charge_lpa,
+    from gaps
+    inner join poured
+        on poured.batch = gaps.batch
+        and poured.run = gaps.run
+    cross join (values ('gal', 3.7854e0), ('L', 2.6417e-1)) as unit (symbol, factor)
+    where abs(gaps.gap_lpa - gaps.usual_gap_lpa) > 1.5e-1 * gaps.charge_lpa
+),
+
+vessels as (
+    select * exclude (miss_lpa, run, charge_lpa)
+    from run_vessels
+    where miss_lpa < 3e-2 * charge_lpa
+    qualify row_number() over (partition by batch, run order by miss_lpa) = 1
+),
+
+temperatures as (
+    select
+        file_id,
+        line,
+        batch,
+        'temperature' as column_name,
+        temperature_c,
+        median(temperature_c) over (partition by step, coalesce(cut, '')) as usual_c,
+        count(temperature_c) over (partition by step, coalesce(cut, '')) as readings,
+    from log.batch_step
+    where temperature_c is not null
+),
+
+warm_or_cold as (
+    select
+        file_id,
+        line,
+        batch,
+        column_name,
+        printf('%.1f degC, where %.1f degC is usual', temperature_c, usual_c) as found,
+        if(temperature_c > usual_c, 'F', 'C') as unit_that_fits,
+        'this temperature' as of_what,
+    from temperatures
+    where
+        readings >= 8
+        and abs(temperature_c - usual_c) > 1.5e1
+        and (
+            abs((temperature_c - 3.2e1) / 1.8e0 - usual_c) < 7e0
+            or abs(temperature_c * 1.8e0 + 3.2e1 - usual_c) < 7e0
+        )
+),
+
+suspects as (
+    select * from masses
+    union all
+    select * from worts
+    union all
+    select * from washes
+    union all
+    select * from vessels
+    union all
+    select * from warm_or_cold
+)
+
+select
+    file_id,
+    line,
+    batch,
+    column_name,
+    found,
+    unit_that_fits || ' would fit ' || of_what as expected,
+from suspects
+order by file_id, line, column_name
