@@ -5,7 +5,7 @@ places it. Titles and units come from the column dictionary.
 """
 
 from pipeline.charts.casks import cask_loss, cask_strength
-from pipeline.charts.cuts import cut_fractions, hearts_strengths, stripping_recovery
+from pipeline.charts.cuts import cut_fractions, hearts_strengths
 from pipeline.charts.flow import where_alcohol_went
 from pipeline.charts.scores import scores_by_sample
 from pipeline.charts.theme import DARK, LIGHT, PAGE, page_spec, to_spec
@@ -21,7 +21,6 @@ __all__ = [
     "hearts_strengths",
     "page_spec",
     "scores_by_sample",
-    "stripping_recovery",
     "to_spec",
     "where_alcohol_went",
     "yield_by_batch",

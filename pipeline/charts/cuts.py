@@ -89,35 +89,3 @@ def hearts_strengths(runs: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerC
         ],
     )
     return alt.LayerChart(layer=[line, points], width="container", height=300)
-
-
-def stripping_recovery(runs: pl.DataFrame, palette: Palette = LIGHT) -> alt.Chart:
-    """Share of the wash's alcohol that each stripping run brought over, by its date.
-
-    `runs`: `run_label`, `started_at`, `recovery_frac` (0 to 1; measurement error can take it past 1),
-    `recovery_text`, `stop_text` (strength at the spout when the run was stopped, or that it was not read).
-    """
-    chart: alt.Chart = (
-        alt.Chart(runs, width="container", height=260)
-        .mark_point(color=palette.carried, size=50)
-        .encode(
-            x=alt.X(
-                "started_at:T",
-                title=axis_title("started_at"),
-                axis=date_axis(),
-                scale=alt.Scale(padding=12),
-            ),
-            y=alt.Y(
-                "recovery_frac:Q",
-                title=axis_title("recovery_frac"),
-                scale=alt.Scale(zero=False, nice=True, padding=8),
-                axis=alt.Axis(format="~%"),
-            ),
-            tooltip=[
-                alt.Tooltip("run_label:N", title="run"),
-                alt.Tooltip("recovery_text:N", title="recovered"),
-                alt.Tooltip("stop_text:N", title="stopped at"),
-            ],
-        )
-    )
-    return chart

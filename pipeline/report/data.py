@@ -50,6 +50,37 @@ _QUERIES = {
     "flow": "select * from metric.flow where season = $season order by position",
     "left_out": "select * from metric.left_out where season = $season order by batch, column_name",
     "problems": _PROBLEMS,
+    "run_curves": "select * from fit.run_curve where season = $season",
+    "jars_expected": """
+        select * from fit.jar_expected where season = $season and run_kind = 'spirit'
+        order by batch, run, jar_no
+    """,
+    "stills": """
+        select * from fit.still
+        where still in (select still from fit.run_curve where season = $season)
+        order by run_kind, still
+    """,
+    "control_points": """
+        select * from fit.control_chart
+        where figure = 'hearts_end_spout_pct_vol' and season = $season
+        order by still, grouping, group_name, run_position
+    """,
+    "control_signals": """
+        select * from fit.control_signal where season = $season
+        order by figure, grouping, group_name, started_at, batch, run, rule
+    """,
+    "cut_steadiness": """
+        select * from fit.cut_steadiness
+        where still in (select still from fit.run_curve where season = $season)
+    """,
+    "cut_spread": """
+        select * from fit.cut_spread
+        where still in (select still from fit.run_curve where season = $season)
+    """,
+    "strip_stops": "select * from fit.strip_stop where season = $season",
+    "cut_tradeoff": """
+        select * from fit.cut_tradeoff where season = $season order by attribute, cut_shift_pct_vol
+    """,
     # Fits take all seasons of the logs together, so that every season's page shows the same ones.
     "gates": "select * from fit.gate where $season is not null",
     "effects": "select * from fit.effect where $season is not null",
@@ -96,6 +127,15 @@ class SeasonData:
     flow: pl.DataFrame
     left_out: pl.DataFrame
     problems: pl.DataFrame
+    run_curves: pl.DataFrame
+    jars_expected: pl.DataFrame
+    stills: pl.DataFrame
+    control_points: pl.DataFrame
+    control_signals: pl.DataFrame
+    cut_steadiness: pl.DataFrame
+    cut_spread: pl.DataFrame
+    strip_stops: pl.DataFrame
+    cut_tradeoff: pl.DataFrame
     gates: pl.DataFrame
     effects: pl.DataFrame
     aliases: pl.DataFrame

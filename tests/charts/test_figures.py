@@ -17,12 +17,12 @@ from pipeline.charts import (
     cut_fractions,
     hearts_strengths,
     scores_by_sample,
-    stripping_recovery,
     to_spec,
     where_alcohol_went,
     yield_by_batch,
     yield_by_group,
 )
+from pipeline.charts.steadiness import strip_recoveries
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.charts.titles import axis_title, is_fraction, unit_of
 
@@ -104,6 +104,7 @@ def strip_rows() -> pl.DataFrame:
         {
             "run_label": ["B1 · strip"],
             "started_at": [NOON],
+            "mark": ["as logged"],
             "recovery_frac": [0.96],
             "recovery_text": ["96.0 %"],
             "stop_text": ["4.0 %vol"],
@@ -153,7 +154,7 @@ CHARTS = {
     "yield by group": lambda: yield_by_group(batches(), groups()),
     "cuts": lambda: cut_fractions(cut_rows()),
     "hearts": lambda: hearts_strengths(strength_rows()),
-    "stripping": lambda: stripping_recovery(strip_rows()),
+    "stripping": lambda: strip_recoveries(strip_rows()),
     "scores": lambda: scores_by_sample(score_rows()),
     "cask loss": lambda: cask_loss(cask_rows()),
     "cask strength": lambda: cask_strength(cask_strength_rows()),

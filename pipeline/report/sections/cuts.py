@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec, stripping_recovery
+from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.sections.steadiness import (
+    steadiness_answer,
+    steadiness_blocks,
+    still_blocks,
+    strip_blocks,
+    tradeoff_blocks,
+)
 from pipeline.report.shape import latest, named_with_flag
 from pipeline.report.text import counted, listed, value_text, with_unit
 
@@ -60,14 +67,15 @@ def cuts_and_strengths(data: SeasonData) -> Section:
         blocks.append(
             folded(table_of(spirit, _RUN_COLUMNS, "Spirit runs", flags=data.flags(), leave_off_blank=True))
         )
+    blocks += [*steadiness_blocks(data), *still_blocks(data), *tradeoff_blocks(data)]
     if strips.height:
-        blocks += [Heading3("Stripping runs"), *_strip_figure(strips)]
+        blocks += [Heading3("Stripping runs"), *_strip_part(data, strips)]
         blocks.append(
             folded(
                 table_of(strips, _STRIP_COLUMNS, "Stripping runs", flags=data.flags(), leave_off_blank=True)
             )
         )
-    return Section("cuts", "Cuts and strengths", _answer(spirit, strips), blocks)
+    return Section("cuts", "Cuts and strengths", _answer(data, spirit, strips), blocks)
 
 
 def _labelled(data: SeasonData, kind: str) -> pl.DataFrame:
@@ -76,8 +84,9 @@ def _labelled(data: SeasonData, kind: str) -> pl.DataFrame:
     return runs.with_columns(run_label=flagged + " · " + runs["run"])
 
 
-def _answer(spirit: pl.DataFrame, strips: pl.DataFrame) -> list[str]:
-    sentences = []
+def _answer(data: SeasonData, spirit: pl.DataFrame, strips: pl.DataFrame) -> list[str]:
+    sentences = steadiness_answer(data)
+    ends = [] if sentences else [("hearts_end_pct_vol", "ended")]
     cut = spirit.filter(pl.col("hearts_frac").is_not_null())
     beyond = cut.filter(pl.col("hearts_frac") > 1)
     cut = cut.filter(pl.col("hearts_frac") <= 1)
@@ -93,7 +102,7 @@ def _answer(spirit: pl.DataFrame, strips: pl.DataFrame) -> list[str]:
             f"Left out: {listed(beyond['run_label'].to_list())}, where by the readings more alcohol "
             "was collected as hearts than was charged. A reading must be wrong there."
         )
-    for name, verb in (("hearts_start_pct_vol", "began"), ("hearts_end_pct_vol", "ended")):
+    for name, verb in [("hearts_start_pct_vol", "began"), *ends]:
         read = spirit.filter(pl.col(name).is_not_null())
         if read.height:
             runs = counted(read.height, "run")
@@ -217,32 +226,7 @@ def _strength_figure(spirit: pl.DataFrame) -> list[Block]:
     ]
 
 
-def _strip_figure(strips: pl.DataFrame) -> list[Block]:
-    drawn = strips.filter(pl.col("recovery_frac").is_not_null() & pl.col("started_at").is_not_null())
-    if drawn.is_empty():
+def _strip_part(data: SeasonData, strips: pl.DataFrame) -> list[Block]:
+    if strips.filter(pl.col("recovery_frac").is_not_null() & pl.col("started_at").is_not_null()).is_empty():
         return [Paragraphs(["No dated stripping run has its recovery measured."])]
-    whole, (drawn, said) = drawn, latest(drawn, "runs")
-    frame = drawn.select(
-        "run_label",
-        "started_at",
-        "recovery_frac",
-        pl.Series(
-            "recovery_text", [with_unit(v, "recovery_frac") for v in drawn["recovery_frac"]], dtype=pl.String
-        ),
-        pl.Series(
-            "stop_text",
-            [with_unit(v, "last_spout_pct_vol") for v in drawn["last_spout_pct_vol"]],
-            dtype=pl.String,
-        ),
-    )
-    return [
-        Figure(
-            "stripping-recovery",
-            "Share of the charged alcohol that came over, stripping runs",
-            f"Recovery of {counted(whole.height, 'stripping run')} by date: "
-            f"{_range(whole, 'recovery_frac')}.",
-            page_spec(stripping_recovery(frame, PAGE)),
-            "The wash's alcohol is an estimate from its gravities, so a run can come out a little above "
-            "100 %." + said,
-        )
-    ]
+    return strip_blocks(data)

@@ -1,0 +1,474 @@
+"""How steady the cuts are and whether they pay: the parts of the section on cuts that rest on fits."""
+
+from __future__ import annotations
+
+import numpy as np
+import polars as pl
+
+from pipeline.charts import PAGE, page_spec
+from pipeline.charts.steadiness import (
+    control_individuals,
+    cut_tradeoff,
+    run_profile,
+    stages_by_run,
+    strip_recoveries,
+)
+from pipeline.report.blocks import Block, Figure, Figures, Heading3, Points, folded, table_of
+from pipeline.report.cut_wording import (
+    Steadiness,
+    first_sentence,
+    lasting_sentence,
+    limits_sentence,
+    spread_sentence,
+    still_sentence,
+    strips_sentence,
+    suspects_sentence,
+    tradeoff_sentence,
+)
+from pipeline.report.data import SeasonData
+from pipeline.report.text import counted, number, with_unit
+
+HEARTS_END = "hearts_end_spout_pct_vol"
+HEARTS_START = "hearts_start_spout_pct_vol"
+MOST_PROFILES = 60
+MOST_CHARTS = 8
+_DRIFT = ("CUSUM", "EWMA")
+
+_CURVE_COLUMNS = [
+    "batch",
+    "run",
+    "still",
+    "stages",
+    "stages_low",
+    "stages_high",
+    "charge_correction_frac",
+    "reduced_chi2",
+    "residual_shape",
+    HEARTS_START,
+    "hearts_start_lpa_frac",
+    HEARTS_END,
+    "hearts_end_basis",
+    "hearts_end_lpa_frac",
+    "takeoff_per_min_l",
+    "takeoff_drift_frac",
+]
+_SUSPECT_COLUMNS = [
+    "batch",
+    "run",
+    "jar_no",
+    "line",
+    "suspect_column",
+    "logged_value",
+    "expected_value",
+    "expected_value_u",
+    "suspect_z",
+    "suspect_also",
+]
+_STEADY_COLUMNS = [
+    "figure",
+    "group_name",
+    "runs",
+    "figure_mean",
+    "figure_sd",
+    "range_sd",
+    "limits_standing",
+    "next_run_low",
+    "next_run_high",
+    "signals",
+    "target_low",
+    "target_high",
+    "ppk",
+    "ppk_low",
+    "ppk_high",
+]
+_SIGNAL_COLUMNS = ["figure", "group_name", "batch", "run", "rule", "direction", "since_batch", "rule_source"]
+_STRIP_COLUMNS = [
+    "batch",
+    "run",
+    "last_spout_pct_vol",
+    "recovery_frac",
+    "expected_recovery_frac",
+    "recovery_difference_frac",
+    "later_stop_pct_vol",
+    "later_lpa",
+    "later_min",
+    "earlier_lpa",
+    "earlier_min",
+]
+
+
+def steadiness_answer(data: SeasonData) -> list[str]:
+    """The first lines of the section: how steady hearts end, a still at a time."""
+    sentences = []
+    stills = _of_stills(data, HEARTS_END)
+    for row in stills.iter_rows(named=True):
+        place = f" on {row['still'] or 'a still without a name'}" if stills.height > 1 else ""
+        sentences.append(first_sentence(f"ended{place}", _steady(data, row), _shares(data, row["still"])))
+        if row["ppk"] is not None:
+            sentences.append(
+                "Against your own target of "
+                f"{number(row['target_low'], 1)} to {number(row['target_high'], 1)} %vol that is a Ppk "
+                f"between {number(row['ppk_low'], 2)} and {number(row['ppk_high'], 2)} (95 % interval; 1 "
+                "leaves just room for three standard deviations either side)."
+            )
+    return sentences
+
+
+def steadiness_blocks(data: SeasonData) -> list[Block]:
+    """Charts and tables of how steady hearts end, in the order of the questions a distiller asks."""
+    if data.control_points.is_empty():
+        return []
+    blocks: list[Block] = [Heading3("How steady"), Points(_steadiness_points(data))]
+    blocks += _control_figures(data)
+    if data.cut_steadiness.height:
+        blocks.append(
+            folded(table_of(_worded(data.cut_steadiness), _STEADY_COLUMNS, "How steady each cut is"))
+        )
+    if data.control_signals.height:
+        blocks.append(
+            folded(table_of(data.control_signals, _SIGNAL_COLUMNS, "Signals of the control charts"))
+        )
+    return blocks
+
+
+def still_blocks(data: SeasonData) -> list[Block]:
+    """The still's own curve, the runs on it, and the readings off it."""
+    fitted = data.run_curves.filter(pl.col("stages").is_not_null())
+    if fitted.is_empty():
+        return []
+    suspects = data.jars_expected.filter(pl.col("suspect_column").is_not_null())
+    names = [
+        f"{row['batch']} {row['run']}, jar {row['jar_no']}: {row['suspect_column']} "
+        f"{_reading(row['logged_value'], row['suspect_column'])}, expected "
+        f"{_reading(row['expected_value'], row['suspect_column'])}"
+        for row in suspects.iter_rows(named=True)
+    ]
+    pooled = data.stills.filter(pl.col("stages_mean").is_not_null())
+    points = [
+        still_sentence(
+            row["still"] or "the still",
+            row["run_kind"],
+            row["stages_mean"],
+            row["stages_mean_low"],
+            row["stages_mean_high"],
+            row["stages_between_sd"],
+            row["runs_off"],
+        )
+        for row in pooled.iter_rows(named=True)
+    ]
+    spirit = fitted.filter(pl.col("run_kind") == "spirit")
+    blocks: list[Block] = [Heading3("The still's own curve"), Points([*points, suspects_sentence(names)])]
+    blocks += _profile_figure(data, suspects)
+    blocks += _stages_figure(data, spirit)
+    if suspects.height:
+        blocks.append(folded(table_of(suspects, _SUSPECT_COLUMNS, "Readings off their run's curve")))
+    blocks.append(folded(table_of(spirit, _CURVE_COLUMNS, "Curve of each spirit run", flags=data.flags())))
+    return blocks
+
+
+def strip_blocks(data: SeasonData) -> list[Block]:
+    """Stripping runs beside what the still should give."""
+    later = data.strip_stops.filter(pl.col("later_lpa").is_not_null() & pl.col("later_min").is_not_null())
+    drawn = data.strip_stops.filter(
+        pl.col("recovery_frac").is_not_null() & pl.col("started_at").is_not_null()
+    )
+    blocks: list[Block] = []
+    if later.height:
+        litres, minutes = (float(np.median(later[name].to_numpy())) for name in ("later_lpa", "later_min"))
+        blocks.append(Points([strips_sentence(later.height, litres, minutes)]))
+    if drawn.height:
+        blocks.append(_strip_figure(drawn))
+    if data.strip_stops.height:
+        blocks.append(
+            folded(
+                table_of(
+                    data.strip_stops, _STRIP_COLUMNS, "Stripping runs beside their still", flags=data.flags()
+                )
+            )
+        )
+    return blocks
+
+
+def tradeoff_blocks(data: SeasonData) -> list[Block]:
+    """Is the cut where it pays: litres surely, taste perhaps."""
+    if data.cut_tradeoff.is_empty():
+        return []
+    later = data.cut_tradeoff.filter(pl.col("cut_shift_pct_vol") == -1.0)
+    shown = later.filter(pl.col("attribute") == "overall")
+    shown = shown if shown.height else later.head(1)
+    row = shown.row(0, named=True)
+    told = later.filter(pl.col("is_told") & (pl.col("attribute") != row["attribute"]))
+    sentences = [
+        tradeoff_sentence(
+            each["attribute"],
+            each["batches"],
+            each["lpa_change_per_batch"] if place == 0 else None,
+            each["score_change_low"],
+            each["score_change_high"],
+            each["is_told"],
+        )
+        for place, each in enumerate([row, *told.iter_rows(named=True)])
+    ]
+    columns = [name for name in data.cut_tradeoff.columns if name != "season"]
+    blocks: list[Block] = [Heading3("Is the cut where it pays?"), Points(sentences)]
+    if row["lpa_change_per_batch"] is not None:
+        blocks.append(_tradeoff_figure(data, row))
+    return [*blocks, folded(table_of(data.cut_tradeoff, columns, "Litres and scores for other cuts"))]
+
+
+def _of_stills(data: SeasonData, figure: str) -> pl.DataFrame:
+    return data.cut_steadiness.filter((pl.col("figure") == figure) & (pl.col("grouping") == "still"))
+
+
+def _steady(data: SeasonData, row: dict[str, object]) -> Steadiness:
+    signals = data.control_signals.filter(
+        (pl.col("figure") == row["figure"])
+        & (pl.col("still") == row["still"])
+        & (pl.col("grouping") == _charted_by(data))
+        & ~pl.col("rule").is_in(_DRIFT)
+    )
+    names = (signals["batch"] + " " + signals["run"]).unique(maintain_order=True).to_list()
+    return Steadiness(
+        int(str(row["runs"])),
+        float(str(row["figure_mean"])),
+        float(str(row["figure_sd"])),
+        str(row["limits_standing"]),
+        None if row["baseline_runs"] is None else int(str(row["baseline_runs"])),
+        None if row["next_run_low"] is None else float(str(row["next_run_low"])),
+        None if row["next_run_high"] is None else float(str(row["next_run_high"])),
+        names,
+    )
+
+
+def _charted_by(data: SeasonData) -> str:
+    """People are charted apart where more than one stood at the still: one chart, one nose."""
+    operators = data.control_points.filter(pl.col("grouping") == "operator")["group_name"].n_unique()
+    return "operator" if operators > 1 else "still"
+
+
+def _shares(data: SeasonData, still: object) -> dict[str, float]:
+    return {part: share for part, share, _, _ in _parts(data, still)}
+
+
+def _parts(data: SeasonData, still: object) -> list[tuple[str, float, float, float]]:
+    mine = data.cut_spread.filter((pl.col("figure") == HEARTS_END) & (pl.col("still") == still))
+    return list(mine.select("spread_part", "share_frac", "share_low_frac", "share_high_frac").iter_rows())
+
+
+def _steadiness_points(data: SeasonData) -> list[str]:
+    sentences = []
+    for row in _of_stills(data, HEARTS_END).iter_rows(named=True):
+        sentences.append(limits_sentence(_steady(data, row)))
+        parts = _parts(data, row["still"])
+        if parts:
+            sentences.append(spread_sentence(parts))
+    drifts = data.control_signals.filter(
+        pl.col("rule").is_in(_DRIFT)
+        & (pl.col("figure") == HEARTS_END)
+        & (pl.col("grouping") == _charted_by(data))
+    ).unique(["group_name", "since_batch", "since_run", "direction"], maintain_order=True)
+    return [
+        *sentences,
+        lasting_sentence(
+            [
+                f"{row['group_name']}, {row['direction']} since {row['since_batch']} {row['since_run']} "
+                f"({row['rule']})"
+                for row in drifts.iter_rows(named=True)
+            ]
+        ),
+    ]
+
+
+def _control_figures(data: SeasonData) -> list[Block]:
+    points = data.control_points.filter(pl.col("grouping") == _charted_by(data))
+    signals = (
+        data.control_signals.filter(pl.col("figure") == HEARTS_END)
+        .group_by("grouping", "group_name", "batch", "run")
+        .agg(pl.col("rule").str.join(", ").alias("signal_text"))
+    )
+    marked = points.join(
+        signals, on=["grouping", "group_name", "batch", "run"], how="left", nulls_equal=True
+    ).with_columns(
+        pl.col("signal_text").fill_null(""),
+        mark=pl.when(pl.col("signal_text").is_null()).then(pl.lit("run")).otherwise(pl.lit("stands out")),
+        run_label=pl.col("batch") + " · " + pl.col("run"),
+    )
+    figures = [
+        _control_figure(group.sort("run_position"))
+        for group in marked.partition_by("still", "group_name", maintain_order=True)
+    ]
+    note = (
+        "Each point is a run in its order, at the still's usual charge; dashed lines are the limits "
+        "of the runs that set them, and wider after those for what so few runs can promise."
+    )
+    shown = figures[:MOST_CHARTS]
+    return [Figures(shown), Points([note])] if shown else []
+
+
+def _control_figure(group: pl.DataFrame) -> Figure:
+    name = str(group["group_name"][0] or "the still")
+    texts = [with_unit(value, HEARTS_END) for value in group["adjusted_value"]]
+    drawn = group.with_columns(pl.Series("value_text", texts, dtype=pl.String)).select(
+        "run_position",
+        "adjusted_value",
+        "centre",
+        "lower_limit",
+        "upper_limit",
+        "run_label",
+        "value_text",
+        "signal_text",
+        "mark",
+    )
+    out = drawn.filter(pl.col("mark") == "stands out").height
+    low, high = (
+        with_unit(value, HEARTS_END)
+        for value in (drawn["adjusted_value"].min(), drawn["adjusted_value"].max())
+    )
+    slug = "".join(letter if letter.isalnum() else "-" for letter in name.lower())
+    return Figure(
+        f"hearts-end-{slug}",
+        f"Where hearts ended: {name}",
+        f"Control chart of {counted(drawn.height, 'run')}: {low} to {high}; "
+        f"{counted(out, 'run')} with a signal.",
+        page_spec(control_individuals(drawn, HEARTS_END, PAGE)),
+    )
+
+
+def _profile_figure(data: SeasonData, suspects: pl.DataFrame) -> list[Block]:
+    label = pl.col("batch") + " · " + pl.col("run")
+    jars = data.jars_expected.with_columns(run_label=label)
+    runs = jars["run_label"].unique(maintain_order=True).to_list()
+    drawn = jars.filter(pl.col("run_label").is_in(runs[-MOST_PROFILES:])).select(
+        "run_label", pl.col("curve_lpa_frac_end").round(4), pl.col("expected_abv_pct_vol").round(2)
+    )
+    if drawn.is_empty():
+        return []
+    texts = [
+        f"jar {row['jar_no']}, {row['suspect_column']} "
+        f"{_reading(row['logged_value'], row['suspect_column'])}, "
+        f"expected {_reading(row['expected_value'], row['suspect_column'])}"
+        for row in suspects.iter_rows(named=True)
+    ]
+    marked = suspects.with_columns(pl.Series("suspect_text", texts, dtype=pl.String), run_label=label).select(
+        "run_label", "curve_lpa_frac_end", "abv_20c_pct_vol", "suspect_text"
+    )
+    return [
+        Figure(
+            "run-profiles",
+            "Strength along the run, by each run's own curve",
+            f"Expected strength in the jars of {counted(min(len(runs), MOST_PROFILES), 'spirit run')} "
+            "against the share of the alcohol already over; "
+            f"{counted(suspects.height, 'reading')} off the curve.",
+            page_spec(run_profile(drawn, marked, PAGE)),
+            "A line is one run by the curve that fits its jars best; a diamond is a jar with a reading that "
+            "the other jars of its run do not allow.",
+        )
+    ]
+
+
+def _reading(value: float | None, column: str) -> str:
+    if value is None:
+        return "nothing"
+    return f"{number(value, 2)} L" if column == "volume" else f"{number(value, 1)} %vol"
+
+
+def _stages_figure(data: SeasonData, spirit: pl.DataFrame) -> list[Block]:
+    means = data.stills.filter(pl.col("run_kind") == "spirit").select("still", "stages_mean")
+    drawn = spirit.filter(pl.col("started_at").is_not_null()).join(
+        means, on="still", how="left", nulls_equal=True
+    )
+    if drawn.height < 2:
+        return []
+    texts = [
+        f"{number(low, 3)} to {number(high, 3)}"
+        for low, high in drawn.select("stages_low", "stages_high").iter_rows()
+    ]
+    frame = drawn.with_columns(
+        pl.Series("stages_text", texts, dtype=pl.String),
+        mark=pl.when(pl.col("is_off_still")).then(pl.lit("off its still")).otherwise(pl.lit("run")),
+        run_label=pl.col("batch") + " · " + pl.col("run"),
+    ).select(
+        "run_label", "started_at", "stages", "stages_low", "stages_high", "stages_mean", "stages_text", "mark"
+    )
+    return [
+        Figure(
+            "stages-by-run",
+            "Effective stages of each spirit run",
+            f"Effective stages of {counted(frame.height, 'spirit run')} by date with 95 % intervals: "
+            f"{number(float(frame['stages'].to_numpy().min()), 2)} to "
+            f"{number(float(frame['stages'].to_numpy().max()), 2)}.",
+            page_spec(stages_by_run(frame, PAGE)),
+            "How much stronger the vapour is than boiling alone makes it, as one number a run. A still that "
+            "is driven alike keeps its number; a change of fire, lagging or condenser moves it.",
+        )
+    ]
+
+
+def _strip_figure(drawn: pl.DataFrame) -> Figure:
+    rows = [
+        {
+            "run_label": f"{row['batch']} · {row['run']}",
+            "started_at": row["started_at"],
+            "mark": mark,
+            "recovery_frac": row[name],
+            "recovery_text": with_unit(row[name], "recovery_frac"),
+            "stop_text": with_unit(row["last_spout_pct_vol"], "last_spout_pct_vol"),
+        }
+        for row in drawn.iter_rows(named=True)
+        for mark, name in (("as logged", "recovery_frac"), ("expected", "expected_recovery_frac"))
+        if row[name] is not None
+    ]
+    frame = pl.DataFrame(rows, infer_schema_length=None)
+    low, high = (
+        with_unit(value, "recovery_frac")
+        for value in (drawn["recovery_frac"].min(), drawn["recovery_frac"].max())
+    )
+    return Figure(
+        "stripping-recovery",
+        "Share of the charged alcohol that came over, stripping runs",
+        f"Recovery of {counted(drawn.height, 'stripping run')} by date: {low} to {high} as logged.",
+        page_spec(strip_recoveries(frame, PAGE)),
+        "Circles: as logged. Strokes: what the still should bring over at the strength it was stopped at. "
+        "The wash's alcohol is an estimate from its gravities, so a run can come out a little above 100 %.",
+    )
+
+
+def _tradeoff_figure(data: SeasonData, row: dict[str, object]) -> Figure:
+    mine = data.cut_tradeoff.filter(pl.col("attribute") == row["attribute"])
+    here = pl.DataFrame(
+        {name: [0.0] for name in ("cut_shift_pct_vol", "lpa_change_per_batch", "score_change")}
+        | {"score_change_low": [0.0], "score_change_high": [0.0]}
+    )
+    frame = pl.concat([mine.select(here.columns), here]).sort("cut_shift_pct_vol")
+    texts = [
+        "as cut" if shift == 0 else f"{number(abs(shift), 0)} %vol {'earlier' if shift > 0 else 'later'}"
+        for shift in frame["cut_shift_pct_vol"]
+    ]
+    return Figure(
+        "cut-tradeoff",
+        f"Litres against score for {row['attribute']}, hearts ended earlier or later",
+        f"Change of the score for {row['attribute']} against litres gained, for hearts ended 3 %vol earlier "
+        f"to 3 later; the intervals {'leave out' if row['is_told'] else 'take in'} no change.",
+        page_spec(cut_tradeoff(frame.with_columns(pl.Series("shift_text", texts, dtype=pl.String)), PAGE)),
+        "A straight line through the scored batches, drawn on; bars are where it may lie (95 %). Bars that "
+        "cross the dashed line say that the scores cannot tell.",
+    )
+
+
+def _worded(steadiness: pl.DataFrame) -> pl.DataFrame:
+    """The table by figure and group, whole stills first, each number with the decimals of its own figure."""
+    from_names = {
+        HEARTS_START: "hearts start, %vol",
+        HEARTS_END: "hearts end, %vol",
+        "foreshots_frac": "foreshots, share",
+        "heads_frac": "heads, share",
+        "hearts_frac": "hearts, share",
+        "tails_frac": "tails, share",
+        "takeoff_per_min_l": "take-off, L a minute",
+        "charge_abv_pct_vol": "charge strength, %vol",
+    }
+    order = {"still": 0, "operator": 1, "recipe": 2}
+    ranked = steadiness.with_columns(rank=pl.col("grouping").replace_strict(order, return_dtype=pl.Int64))
+    return ranked.sort("figure", "rank", "group_name").with_columns(
+        pl.col("figure").replace_strict(from_names, return_dtype=pl.String)
+    )
