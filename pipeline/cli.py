@@ -17,6 +17,7 @@ import polars as pl
 import typer
 
 from pipeline import __version__
+from pipeline.panel.command import panel
 from pipeline.problems import count_sentence, problems_as_csv, problems_as_json, problems_as_text
 from pipeline.progress import terminal_progress
 from pipeline.settings import Settings, SettingsError
@@ -253,6 +254,9 @@ def template(
 
     for path in write_templates(folder):
         typer.echo(str(path))
+
+
+app.command()(panel)
 
 
 def main() -> None:

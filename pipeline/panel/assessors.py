@@ -1,7 +1,9 @@
 """Each assessor's own figures: how well a person repeats, tells samples apart, agrees, uses the scale.
 
-They are for the person and for whoever trains the panel, not for a page that others see; nobody is ranked. What
-is asked follows the four questions of ISO 11132 (read: its scope): does a person discriminate, repeat, agree with the
+They are for the person and for whoever trains the panel, not for a page that others see; nobody is ranked.
+What
+is asked follows the four questions of ISO 11132 (read: its scope): does a person discriminate, repeat,
+agree with the
 others, and does the panel. The limits below are our own choice.
 """
 
@@ -32,7 +34,8 @@ class AssessorFigures:
     level_above    : how far above the panel's mean he scores, points
     scale_slope    : how much of a difference he writes down, against the others; the panel's average is 1
     agreement      : correlation with the mean of the others, within evenings
-    repeat_sd      : standard deviation between pours of the same sample, points; `repeats` its degrees of freedom
+    repeat_sd      : standard deviation between pours of the same sample, points; `repeats` its degrees of
+                     freedom
     f_samples, p_discrimination: does he tell the samples apart, against his own repeats
     hint           : what might help, in a few words; empty when nothing stands out
     """

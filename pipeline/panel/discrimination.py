@@ -27,7 +27,8 @@ CHANCE = {"triangle": 1.0 / 3.0, "duo-trio": 0.5, "paired": 0.5, "3-afc": 1.0 / 
 LEVEL = 0.05
 WANTED_POWER = 0.8
 SIMILAR_BELOW_PD = 0.3
-"""Two samples are alike enough when at most this share could tell them apart: with 95 % confidence (own choice)."""
+"""Two samples are alike enough when at most this share could tell them apart: with 95 % confidence (own
+choice)."""
 
 MOST_D_PRIME = 12.0
 MOST_TRIALS = 2000
@@ -78,7 +79,7 @@ def correct_frac(d_prime: float, test: str) -> float:
 
 
 def _density(z: NDArray[np.float64]) -> NDArray[np.float64]:
-    return np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi)
+    return np.asarray(np.exp(-0.5 * z * z) / np.sqrt(2.0 * np.pi))
 
 
 def d_prime_from_frac(frac: float, test: str) -> float:
@@ -95,12 +96,14 @@ class Difference:
     """What a difference test showed.
 
     p_value                : chance of this result or better by luck alone
-    d_prime, low, high     : distance with its exact 95 % limits; `se` None at or below chance and at all right
+    d_prime, low, high     : distance with its exact 95 % limits; `se` None at or below chance and at all
+                             right
     pd, pd_low, pd_high    : share of discriminators with its 95 % limits; `pd_most` its one-sided upper limit
     needed                 : right answers that this many trials need at 5 %; None when none would do
     power                  : chance that so many trials show a difference of d-prime 1
     more_trials            : further trials that would show, at 80 %, a difference as large as the one found;
-                             0 when it is shown, None when nothing above chance was found or 2,000 are not enough
+                             0 when it is shown, None when nothing above chance was found or 2,000 are not
+                             enough
     """
 
     p_value: float
@@ -152,7 +155,9 @@ def exact_limits(correct: int, trials: int, level: float = 0.95) -> tuple[float,
     """Clopper & Pearson's limits of a share."""
     tail = (1.0 - level) / 2.0
     low = 0.0 if correct == 0 else float(beta_distribution.ppf(tail, correct, trials - correct + 1))
-    high = 1.0 if correct == trials else float(beta_distribution.ppf(1.0 - tail, correct + 1, trials - correct))
+    high = (
+        1.0 if correct == trials else float(beta_distribution.ppf(1.0 - tail, correct + 1, trials - correct))
+    )
     return low, high
 
 
@@ -195,7 +200,9 @@ def trials_needed(frac: float, test: str, wanted: float = WANTED_POWER, level: f
     return int(trials[enough[0]]) if len(enough) else None
 
 
-def similarity_trials(test: str, most_pd: float = SIMILAR_BELOW_PD, wanted: float = WANTED_POWER) -> int | None:
+def similarity_trials(
+    test: str, most_pd: float = SIMILAR_BELOW_PD, wanted: float = WANTED_POWER
+) -> int | None:
     """Trials that let two samples which are the same be called alike, with chance `wanted`.
 
     Alike is said when the one-sided upper 95 % limit of p_d lies at or below `most_pd`.

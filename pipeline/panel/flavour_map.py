@@ -1,10 +1,13 @@
 """A map of flavour: principal components of the samples' adjusted means, with how sure each place is.
 
 The ellipses come from drawing the assessors anew (with replacement), mapping each draw, and turning it upon
-the map (Procrustes, turning and mirroring only). With few assessors such draws vary too little; the ellipse is
-widened by Hotelling's factor for their number. Two samples whose ellipses overlap were not told apart on the map.
+the map (Procrustes, turning and mirroring only). With few assessors such draws vary too little; the
+ellipse is
+widened by Hotelling's factor for their number. Two samples whose ellipses overlap were not told apart on
+the map.
 
-sources : principal components as in any textbook (checked against R's prcomp); Procrustes rotation from memory;
+sources : principal components as in any textbook (checked against R's prcomp); Procrustes rotation from
+          memory;
           Hotelling's T2 region for a mean of n people, Johnson & Wichern (from memory)
 """
 
@@ -115,9 +118,7 @@ def _ellipses(reference: Array, centred: Array, draws: int, seed: int) -> tuple[
     # Drawing n people with replacement understates their variance by (n - 1) / n.
     widened = people / (people - 1.0)
     reach = 2.0 * (people - 1.0) / (people - 2.0) * float(f_distribution.ppf(LEVEL, 2, people - 2))
-    return tuple(
-        _ellipse(np.cov(turned[:, sample].T) * widened, reach) for sample in range(len(reference))
-    )
+    return tuple(_ellipse(np.cov(turned[:, sample].T) * widened, reach) for sample in range(len(reference)))
 
 
 def _ellipse(covariance: Array, reach: float) -> Ellipse:

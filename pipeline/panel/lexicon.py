@@ -1,6 +1,7 @@
 """The word list: words that mean the same brought to one, so that they can be counted.
 
-Ours, made for grain spirit from plain words, common practice, no source; no list or wheel of others was followed.
+Ours, made for grain spirit from plain words, common practice, no source; no list or wheel of others was
+followed.
 A distiller adds to it, or overrules it, in season.toml. A word that the list does not know stays as it is.
 """
 
@@ -29,7 +30,9 @@ def built_in_words() -> tuple[Word, ...]:
     """The words that come with the program, in alphabetical order."""
     text = resources.files("pipeline.panel").joinpath("lexicon.csv").read_text(encoding="utf-8")
     return tuple(
-        Word(row["word"], row["family"], tuple(plain(each) for each in row["also"].split(";") if each.strip()))
+        Word(
+            row["word"], row["family"], tuple(plain(each) for each in row["also"].split(";") if each.strip())
+        )
         for row in csv.DictReader(text.splitlines())
     )
 

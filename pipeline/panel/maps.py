@@ -69,7 +69,9 @@ def score_map_rows(panel: SeasonPanel, tasted: Tasted) -> list[Row]:
 
 
 def _score_map(tasting: Tasting, tasted: Tasted) -> list[Row]:
-    attributes = [name for name in tasting.attributes() if name != OVERALL and tasting.best_fit(name) is not None]
+    attributes = [
+        name for name in tasting.attributes() if name != OVERALL and tasting.best_fit(name) is not None
+    ]
     # Only samples that have a mean for every attribute can be placed.
     shared = set(range(len(tasting.tasted))).intersection(*(tasting.seen[name] for name in attributes))
     places = sorted(shared) if attributes else []
@@ -153,7 +155,8 @@ def word_rows(
 
 
 class _Ticks:
-    """Who said which word of which sample: `said` (assessors, samples, words), `was_there` (assessors, samples)."""
+    """Who said which word of which sample: `said` (assessors, samples, words), `was_there` (assessors,
+    samples)."""
 
     def __init__(self, rows: pl.DataFrame, samples: Sequence[str]) -> None:
         self.samples = list(samples)

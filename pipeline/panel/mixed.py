@@ -9,7 +9,8 @@ that a season's scores cost no more than its assessors do.
 Fitted by Fisher scoring with halved steps, variances held at zero or above.
 
 sources : Patterson & Thompson, Biometrika 58 (1971) 545 (REML); Satterthwaite, Biometrics Bulletin 2
-          (1946) 110; Fai & Cornelius, J. Stat. Comput. Simul. 54 (1996) 363 (all from memory). Checked against
+          (1946) 110; Fai & Cornelius, J. Stat. Comput. Simul. 54 (1996) 363 (all from memory). Checked
+          against
           lme4 1.1.31, lmerTest 3.1.3 and emmeans 1.8.4.1 on six data sets (tests/panel).
 """
 
@@ -121,7 +122,8 @@ class RemlFit:
 
 def factor_kernel(levels: NDArray[np.int64]) -> Array:
     """Z Z' of a random factor: one where two rows have the same level."""
-    return (levels[:, None] == levels[None, :]).astype(np.float64)
+    same: Array = (levels[:, None] == levels[None, :]).astype(np.float64)
+    return same
 
 
 def fit_reml(blocks: Sequence[Block], bounded: Sequence[bool] | None = None) -> RemlFit:
@@ -254,7 +256,7 @@ def _evaluate(blocks: Sequence[Block], theta: Array) -> _State:
 
 
 def _covariance(block: Block, theta: Array) -> Array:
-    total = theta[0] * block.kernels[0]
+    total: Array = theta[0] * block.kernels[0]
     for part, kernel in zip(theta[1:], block.kernels[1:], strict=True):
         total = total + part * kernel
     return total

@@ -6,8 +6,12 @@ sources : S. Holm, Scand. J. Statistics 6 (1979) 65; Y. Benjamini & Y. Hochberg,
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
 
 
 def holm(p_values: ArrayLike) -> NDArray[np.float64]:
@@ -38,7 +42,7 @@ def _step_up(values: NDArray[np.float64]) -> NDArray[np.float64]:
     return np.minimum.accumulate(values[::-1])[::-1]
 
 
-def _adjusted(p_values: ArrayLike, rule) -> NDArray[np.float64]:
+def _adjusted(p_values: ArrayLike, rule: Callable[[Floats], Floats]) -> NDArray[np.float64]:
     values = np.asarray(p_values, dtype=np.float64)
     adjusted = np.full(values.shape, np.nan)
     tested = np.flatnonzero(np.isfinite(values))

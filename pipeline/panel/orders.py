@@ -1,10 +1,14 @@
-"""Serving plans: Williams squares, so that no sample always comes first or always after the same one, and blind codes.
+"""Serving plans: Williams squares, so that no sample always comes first or always after the same one, and
+blind codes.
 
-source : E. J. Williams, Australian J. Scientific Research A 2 (1949) 149 (construction from memory; the balance
+source : E. J. Williams, Australian J. Scientific Research A 2 (1949) 149 (construction from memory; the
+         balance
          itself is what tests/panel checks)
 """
 
 from __future__ import annotations
+
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -58,7 +62,8 @@ def is_balanced(orders: NDArray[np.int64]) -> bool:
 
 
 def blind_codes(count: int, rng: np.random.Generator, taken: frozenset[str] = frozenset()) -> list[str]:
-    """Three-digit codes, none twice, none of `taken`, none that a person reads as a sign (111, 123, 321, 100s).
+    """Three-digit codes, none twice, none of `taken`, none that a person reads as a sign (111, 123, 321,
+    100s).
 
     Raises `ValueError` when there are not so many.
     """
@@ -70,5 +75,5 @@ def blind_codes(count: int, rng: np.random.Generator, taken: frozenset[str] = fr
 
 
 def _is_telling(code: str) -> bool:
-    steps = {int(b) - int(a) for a, b in zip(code, code[1:], strict=False)}
-    return len(steps) == 1 and abs(next(iter(steps))) <= 1 or code.endswith("00") or code == "666"
+    steps = {int(after) - int(before) for before, after in pairwise(code)}
+    return steps in ({-1}, {0}, {1}) or code.endswith("00")

@@ -1,20 +1,26 @@
 """The mixed assessor model: people who use more or less of the scale, and people who disagree.
 
-An assessor's slope is how much of a difference between samples he writes down, the panel's mean being 1. Part of
+An assessor's slope is how much of a difference between samples he writes down, the panel's mean being 1.
+Part of
 the interaction between assessor and sample is only that; the rest is disagreement. The slopes of one
-assessor are taken together over all sets of a season, because how much of a scale a person uses is a habit and
+assessor are taken together over all sets of a season, because how much of a scale a person uses is a habit
+and
 one evening says little about it.
 
-The classic slope is taken on the panel's mean, which holds the assessor's own scores: one who scores at random
-agrees with himself in it and seems to use much of the scale. What is used and told here is therefore the slope
+The classic slope is taken on the panel's mean, which holds the assessor's own scores: one who scores at
+random
+agrees with himself in it and seems to use much of the scale. What is used and told here is therefore the
+slope
 on the mean of the others, set so that the slopes average 1.
 
 Slopes are drawn towards 1 by as much as they are uncertain, then set so that the typical assessor (the
 median) has 1: a minority that uses half the scale then draws the samples together less. Where the slopes are
 too uncertain all of them stay 1, and a difference is one of the panel's own average use of the scale.
 
-sources : Brockhoff & Skovgaard, Food Qual. Pref. 5 (1994) 215; Brockhoff, Schlich & Skovgaard, Food Qual. Pref. 39
-          (2015) 156 (scaling split from disagreement, from memory; checked by a hand calculation confirmed in R).
+sources : Brockhoff & Skovgaard, Food Qual. Pref. 5 (1994) 215; Brockhoff, Schlich & Skovgaard, Food Qual.
+          Pref. 39
+          (2015) 156 (scaling split from disagreement, from memory; checked by a hand calculation confirmed
+          in R).
           Drawing together by uncertainty and the median are our own choice, tested by simulation.
 """
 
@@ -32,8 +38,10 @@ from pipeline.panel.scores import ScoreFit, Scores, sum_contrasts
 
 LEAST_ASSESSORS = 4
 MOST_SLOPE_SE = 0.2
-"""Slopes are used where their middle standard error is below this. On samples that are alike, or on few of them,
-nobody's scale can be read; the simulation in tests/panel shows what is gained and what is not (own choice)."""
+"""Slopes are used where their middle standard error is below this. On samples that are alike, or on few of
+them,
+nobody's scale can be read; the simulation in tests/panel shows what is gained and what is not (own
+choice)."""
 
 
 @dataclass(frozen=True)

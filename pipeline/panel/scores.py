@@ -19,6 +19,7 @@ source : two-way mixed model and tests against the interaction as in Naes, Brock
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -78,7 +79,8 @@ class ScoreFit:
     sessions: int
 
     def variance(self, name: str) -> float | None:
-        """Variance of a random part (`assessor`, `session`, `interaction`, `error`); None when not in the model."""
+        """Variance of a random part (`assessor`, `session`, `interaction`, `error`); None when not in the
+        model."""
         return float(self.fit.theta[self.has.index(name)]) if name in self.has else None
 
     def mean(self, sample: int) -> Estimate:
@@ -100,7 +102,8 @@ class ScoreFit:
         return self.contrasts @ self.fit.beta[1 : 1 + self.contrasts.shape[1]]
 
     def order_effect(self) -> Estimate | None:
-        """Change of a score from one place in the serving order to the next; None when it could not be had."""
+        """Change of a score from one place in the serving order to the next; None when it could not be
+        had."""
         if self.order_at is None:
             return None
         contrast = np.zeros(len(self.fit.beta))
@@ -166,10 +169,11 @@ def _order_column(scores: Scores) -> Array | None:
     """Place in the serving order less its mean; None unless every pour has one and they differ."""
     if not np.all(np.isfinite(scores.order)) or np.ptp(scores.order) == 0.0:
         return None
-    return scores.order - scores.order.mean()
+    centred: Array = scores.order - scores.order.mean()
+    return centred
 
 
-def _random_parts(scores: Scores):
+def _random_parts(scores: Scores) -> tuple[tuple[str, ...], Callable[[Levels], tuple[Array, ...]]]:
     """Which random parts the data can tell apart, and their kernels for the rows of one assessor."""
     people = int(scores.assessor.max()) + 1
     evenings = scores.session * people + scores.assessor
@@ -182,7 +186,7 @@ def _random_parts(scores: Scores):
     names += ["interaction"] if has_repeats else []
     names.append("error")
 
-    def kernels_of(own: NDArray[np.int64]) -> tuple[Array, ...]:
+    def kernels_of(own: Levels) -> tuple[Array, ...]:
         kernels = [np.ones((len(own), len(own)))]
         if has_sessions:
             kernels.append(factor_kernel(scores.session[own]))

@@ -1,6 +1,7 @@
 """Spirit or cask? The variance of an attribute between samples, split among what made them.
 
-Each sample's adjusted mean is taken as the sum of what its grain bill, its yeast, its cut, its cask, its batch and
+Each sample's adjusted mean is taken as the sum of what its grain bill, its yeast, its cut, its cask, its
+batch and
 the evening gave it, and of the panel's known error:
 
     mean_i = mu + sum_k f_k(i) + error_i,   f_k ~ N(0, s_k^2 K_k),   s_k ~ half-t(3)
@@ -12,8 +13,10 @@ them: how much of a part stands on its own is worked out from the design alone, 
 
 method  : importance sampling of the scales around the posterior's mode, twice adapted, then conditional
           simulation of the parts; fixed seed, so that the same logs give the same page
-sources : Gelman, Annals of Statistics 33 (2005) 1 (variance of the batches at hand), Bayesian Analysis 1 (2006) 515
-          (half-t for few groups); both from memory, the second's abstract read. Calibrated by simulation in tests/panel.
+sources : Gelman, Annals of Statistics 33 (2005) 1 (variance of the batches at hand), Bayesian Analysis 1
+          (2006) 515
+          (half-t for few groups); both from memory, the second's abstract read. Calibrated by simulation
+          in tests/panel.
 """
 
 from __future__ import annotations
@@ -29,7 +32,8 @@ from pipeline.panel.mixed import Array
 LEAST_SAMPLES = 8
 MOST_SAMPLES = 300
 OWN_PART_LEAST = 0.2
-"""A part that stands on its own by less than this of its spread is not told apart from the others (own choice)."""
+"""A part that stands on its own by less than this of its spread is not told apart from the others (own
+choice)."""
 LEVEL = 0.9
 FIRST_DRAWS, DRAWS, KEPT = 200, 500, 250
 _CHUNK = 100
@@ -79,7 +83,8 @@ class Split:
 def standings(parts: Sequence[Part], nested: Sequence[str] = ("batch",)) -> list[Standing]:
     """How far each part stands on its own, from the design alone.
 
-    nested : parts that are finer than the others by their nature (a batch has one grain bill): they are judged
+    nested : parts that are finer than the others by their nature (a batch has one grain bill): they are
+             judged
              by what the others leave, but the others are not judged against them
     """
     centred = {part.name: _basis(part.columns) for part in parts}
@@ -109,8 +114,8 @@ def _basis(columns: Array) -> Array:
 
 
 def scaled_columns(columns: Array) -> Array:
-    """Columns centred and brought to a mean square distance of one, so that s^2 is the variance a part gives."""
-    centred = columns - columns.mean(axis=0)
+    """Columns centred and brought to a mean square distance of one, so that s^2 is what a part gives."""
+    centred: Array = columns - columns.mean(axis=0)
     size = float(np.sqrt(np.sum(centred**2) / len(centred)))
     return centred / size if size > 1e-12 else centred[:, :0]
 
@@ -181,11 +186,18 @@ class _Model:
 
         bounds = [(np.log(self.width) - 6.0, np.log(self.width) + 3.0)] * count
         found = minimize(downhill, start, jac=True, method="L-BFGS-B", bounds=bounds, options={"maxiter": 40})
-        bend = np.array([(downhill(found.x + 1e-2 * e)[1] - downhill(found.x - 1e-2 * e)[1]) / 2e-2 for e in np.eye(count)])
+        bend = np.array(
+            [
+                (downhill(found.x + 1e-2 * e)[1] - downhill(found.x - 1e-2 * e)[1]) / 2e-2
+                for e in np.eye(count)
+            ]
+        )
         values, vectors = np.linalg.eigh((bend + bend.T) / 2.0)
         return found.x, (vectors / np.maximum(values, 0.3)) @ vectors.T
 
-    def sample(self, centre: Array, spread: Array, draws: int, rng: np.random.Generator) -> tuple[Array, Array]:
+    def sample(
+        self, centre: Array, spread: Array, draws: int, rng: np.random.Generator
+    ) -> tuple[Array, Array]:
         """Draws of eta from a t around the centre, with their importance weights."""
         count = len(centre)
         root = np.linalg.cholesky(1.2 * spread)
@@ -225,4 +237,5 @@ class _Model:
         return np.stack([each.var(axis=1, ddof=1) for each in parts], axis=1)
 
     def _covariance(self, eta: Array) -> Array:
-        return np.tensordot(np.exp(2.0 * eta), self.kernels, axes=1) + self.errors
+        total: Array = np.tensordot(np.exp(2.0 * eta), self.kernels, axes=1) + self.errors
+        return total

@@ -100,7 +100,8 @@ def _attribute_rows(
         place[:, 0] = 1.0
         place[:, 1 : 1 + fitted.contrasts.shape[1]] = fitted.contrasts[kept]
         covariance = place @ fitted.fit.cov @ place.T
-        # The people were the same on every evening: where they stand on the scale is no error between evenings.
+        # The people were the same on every evening: where they stand on the scale is no error between
+        # evenings.
         covariance -= (fitted.variance("assessor") or 0.0) / tasting.scores[attribute].assessors
         names += [seen[row] for row in kept]
         evening += [number] * len(kept)
@@ -140,7 +141,8 @@ def _attribute_rows(
 
 
 def _positive(errors: Sequence[Array]) -> Array:
-    """The evenings' error covariances on one diagonal, small negative directions (from rounding) put to zero."""
+    """The evenings' error covariances on one diagonal, small negative directions (from rounding) put to
+    zero."""
     size = sum(len(each) for each in errors)
     whole = np.zeros((size, size))
     start = 0
@@ -176,10 +178,15 @@ def _cut_columns(names: Sequence[str], made: _Made) -> Array:
     columns = np.full((len(names), 2), np.nan)
     for row, name in enumerate(names):
         for end in range(2):
-            known = [(share, made.cuts.get(batch, (None, None))[end]) for batch, share in made.batches[name].items()]
+            known = [
+                (share, made.cuts.get(batch, (None, None))[end])
+                for batch, share in made.batches[name].items()
+            ]
             told = [(share, value) for share, value in known if value is not None]
             if told:
-                columns[row, end] = sum(share * value for share, value in told) / sum(share for share, _ in told)
+                columns[row, end] = sum(share * value for share, value in told) / sum(
+                    share for share, _ in told
+                )
     return _unit_columns(columns)
 
 

@@ -58,9 +58,11 @@ DIFFERENCE = {
     "is_similar": BOOL,
 }
 
+
 @dataclass(frozen=True)
 class Step:
-    """A step of the flow as the warehouse runs it: what it reads (SQL), makes (table -> meaning), and by what."""
+    """A step of the flow as the warehouse runs it: what it reads (SQL), makes (table -> meaning), and by
+    what."""
 
     reads: tuple[str, ...]
     makes: dict[str, str]
@@ -69,7 +71,9 @@ class Step:
     @property
     def depends(self) -> frozenset[str]:
         """The tables that the queries name."""
-        return frozenset(re.findall(r"\b(?:from|join) ((?:raw|log|account|metric|fit)\.\w+)", " ".join(self.reads)))
+        return frozenset(
+            re.findall(r"\b(?:from|join) ((?:raw|log|account|metric|fit)\.\w+)", " ".join(self.reads))
+        )
 
 
 PANEL_READS = (
@@ -86,16 +90,16 @@ PANEL_TABLES = {
     "One row a set of tastings, spirit and attribute.",
     "fit.sample_difference": "every difference between two spirits that were tasted against each other. "
     "One row a set of tastings, attribute and pair.",
-    "fit.panel": "what the panel as a whole could tell: variances, tests, agreement. One row a set of tastings and "
-    "attribute.",
-    "fit.assessor": "each assessor's own figures, for the person and whoever trains the panel. One row a season, "
-    "attribute and assessor.",
-    "fit.descriptor": "how many assessors said a word of a spirit, and whether the word tells the spirits apart. "
+    "fit.panel": "what the panel as a whole could tell: variances, tests, agreement. "
+    "One row a set of tastings and attribute.",
+    "fit.assessor": "each assessor's own figures, for the person and whoever trains the panel. "
+    "One row a season, attribute and assessor.",
+    "fit.descriptor": "how many assessors said a word of a spirit, and whether it tells the spirits apart. "
     "One row a set of tastings, word and spirit.",
-    "fit.flavour_map": "places on the map of scores and on the map of words. One row a set of tastings, map and thing "
-    "placed.",
-    "fit.flavour_share": "each attribute's variance split between grain bill, yeast, cut, cask, batch, evening and "
-    "panel. One row a season, attribute and part.",
+    "fit.flavour_map": "places on the map of scores and on the map of words. "
+    "One row a set of tastings, map and thing placed.",
+    "fit.flavour_share": "each attribute's variance split between what made the spirits and the panel. "
+    "One row a season, attribute and part.",
 }
 DIFFERENCE_READS = (
     """
@@ -110,8 +114,8 @@ DIFFERENCE_READS = (
     """,
 )
 DIFFERENCE_TABLES = {
-    "fit.difference": "what each blind comparison showed, how large the difference may be, and what more trials would "
-    "take. One row a session, test and pair of samples."
+    "fit.difference": "what each blind comparison showed, how large the difference may be, what more trials "
+    "would take. One row a session, test and pair of samples."
 }
 
 

@@ -21,7 +21,8 @@ Tasted = Mapping[str, Row]
 
 LEVEL = 0.05
 _PERMUTED_BELOW = 8
-"""Tables with fewer samples than this get their rank p from shuffles, not from the chi-square of large ones."""
+"""Tables with fewer samples than this get their rank p from shuffles, not from the chi-square of large
+ones."""
 
 F64, I64, TEXT, BOOL = pl.Float64, pl.Int64, pl.String, pl.Boolean
 
@@ -222,8 +223,9 @@ def _are_like(one: Row, other: Row) -> bool:
     known = ("wood", "capacity_l", "cask_years")
     if any(each[name] is None for each in (one, other) for name in known) or one["wood"] != other["wood"]:
         return False
-    sizes = sorted((one["capacity_l"], other["capacity_l"]))
-    return sizes[1] <= _SIZE_RATIO * sizes[0] and abs(one["cask_years"] - other["cask_years"]) <= _AGE_GAP_YEARS
+    small, large = sorted((float(one["capacity_l"]), float(other["capacity_l"])))
+    apart = abs(float(one["cask_years"]) - float(other["cask_years"]))
+    return large <= _SIZE_RATIO * small and apart <= _AGE_GAP_YEARS
 
 
 def panel_rows(panel: SeasonPanel) -> list[Row]:
@@ -307,7 +309,6 @@ def assessor_rows(panel: SeasonPanel) -> list[Row]:
         for figures in assessor_figures(sets):
             row = {name: getattr(figures, name, None) for name in ASSESSOR}
             rows.append(
-                row
-                | {"season": panel.season, "attribute": attribute, "assessor": names[figures.assessor]}
+                row | {"season": panel.season, "attribute": attribute, "assessor": names[figures.assessor]}
             )
     return rows

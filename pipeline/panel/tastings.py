@@ -100,7 +100,9 @@ def _tastings(season: str | None, rows: pl.DataFrame) -> list[Tasting]:
     found = []
     for (_,), part in levels.with_columns(pl.Series("set", number)).group_by(["set"], maintain_order=True):
         names = part["tasted"].unique(maintain_order=True).to_list()
-        evenings = [str(sessions[each] or "without a name") for each in part["session"].unique(maintain_order=True)]
+        evenings = [
+            str(sessions[each] or "without a name") for each in part["session"].unique(maintain_order=True)
+        ]
         tasting = Tasting(season, _set_name(evenings), [tasted[each] for each in names], people)
         for (attribute,), own in part.group_by(["attribute"], maintain_order=True):
             _add_attribute(tasting, str(attribute), own, names)

@@ -1,7 +1,8 @@
 """Words for a flavour: is a word said of one sample more than of another, and a map of words and samples.
 
 sources : Cochran, Biometrika 37 (1950) 256 (Q); correspondence analysis as the singular values of the
-          standardised residuals, Greenacre (from memory); checked against R's MASS and statsmodels, see tests/panel
+          standardised residuals, Greenacre (from memory); checked against R's MASS and statsmodels, see
+          tests/panel
 """
 
 from __future__ import annotations
@@ -74,7 +75,12 @@ def correspondence(counts: Array) -> WordMap | None:
     Signs are fixed so that on each axis the word farthest out lies on the positive side.
     """
     total = float(counts.sum())
-    if min(counts.shape) < 2 or total <= 0.0 or np.any(counts.sum(axis=0) == 0) or np.any(counts.sum(axis=1) == 0):
+    if (
+        min(counts.shape) < 2
+        or total <= 0.0
+        or np.any(counts.sum(axis=0) == 0)
+        or np.any(counts.sum(axis=1) == 0)
+    ):
         return None
     shares = counts / total
     row_mass, column_mass = shares.sum(axis=1), shares.sum(axis=0)
@@ -92,7 +98,8 @@ def correspondence(counts: Array) -> WordMap | None:
 def words_p_value(said: Array, permutations: int = 499, seed: int = 1) -> float:
     """Chance that the words differ so much between samples if each assessor's words fell at random.
 
-    said    : 0 or 1, (assessors, samples, words); an assessor's whole row of words is shuffled between samples,
+    said    : 0 or 1, (assessors, samples, words); an assessor's whole row of words is shuffled between
+              samples,
               because the words of one glass hang together and so do the words of one person
     """
     rng = np.random.default_rng(seed)
@@ -100,13 +107,19 @@ def words_p_value(said: Array, permutations: int = 499, seed: int = 1) -> float:
         np.broadcast_to(np.arange(said.shape[1]), (permutations, said.shape[0], said.shape[1])), axis=2
     )
     people = np.arange(said.shape[0])[None, :, None]
-    reached = np.sum(_chi_squares(said[people, order].sum(axis=1)) >= _chi_squares(said.sum(axis=0)[None]) - 1e-9)
+    reached = np.sum(
+        _chi_squares(said[people, order].sum(axis=1)) >= _chi_squares(said.sum(axis=0)[None]) - 1e-9
+    )
     return float((1 + reached) / (permutations + 1))
 
 
 def _chi_squares(counts: Array) -> Array:
     """Chi-square of each table of (draws, samples, words)."""
     total = counts.sum(axis=(1, 2))
-    expected = counts.sum(axis=2)[:, :, None] * counts.sum(axis=1)[:, None, :] / np.maximum(total, 1.0)[:, None, None]
+    expected = (
+        counts.sum(axis=2)[:, :, None]
+        * counts.sum(axis=1)[:, None, :]
+        / np.maximum(total, 1.0)[:, None, None]
+    )
     parts = np.divide((counts - expected) ** 2, expected, out=np.zeros_like(expected), where=expected > 0.0)
     return np.asarray(parts.sum(axis=(1, 2)))

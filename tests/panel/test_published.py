@@ -39,7 +39,11 @@ def two_way(name: str, subject: str, kind: str, value: str, *, repeats: bool = F
 def test_ergonomic_stools(agrees):
     fit = two_way("ergostool", "Subject", "Type", "effort")
     f_value, _, df, _ = fit.f_test(np.eye(4)[:3] - np.eye(4)[1:])
-    effort, subjects, kinds = column("ergostool", "effort"), levels("ergostool", "Subject"), levels("ergostool", "Type")
+    effort, subjects, kinds = (
+        column("ergostool", "effort"),
+        levels("ergostool", "Subject"),
+        levels("ergostool", "Type"),
+    )
     table = np.zeros((4, 9))
     table[kinds, subjects] = effort
     ranks = concordance(table)

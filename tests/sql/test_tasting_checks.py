@@ -58,9 +58,7 @@ def test_no_message_names_an_assessor(make_season):
 
 
 def test_a_sheet_under_another_name_is_found_and_still_counts(make_season):
-    season = make_season(
-        files={"sheet.csv": HEADER + CLEAN + sheet("P9", GIVEN["P2"]), "key.csv": KEY}
-    )
+    season = make_season(files={"sheet.csv": HEADER + CLEAN + sheet("P9", GIVEN["P2"]), "key.csv": KEY})
     assert [row["line"] for row in found(season, "sheet_pasted_twice")] == [14]
     assert season.one("fit.panel", attribute="fruit")["assessors"] == 4
 
