@@ -130,17 +130,17 @@ def _sparse_frame(ids: np.ndarray, quantity: str, column: Uncertain) -> pl.DataF
 
 
 def _lot_frame(book: Book) -> pl.DataFrame:
-    u = book.readings.u
     names = book.tables.moves.select(
         pl.concat_list("from_lot", "to_lot").explode().drop_nulls().unique(maintain_order=True).alias("lot")
     )["lot"]
-    rows = []
-    seen = set()
-    for name in names:
-        key = lot_key(name)
-        if key in book.errors.lots and key not in seen:
-            seen.add(key)
-            ids, slopes = book.errors.lots[key]
-            merged = np.bincount(ids, weights=slopes, minlength=u.size) if ids.size else np.zeros(u.size)
-            rows.append((name, float(np.sqrt(np.sum((merged * u) ** 2)))))
-    return pl.DataFrame(rows, schema={"lot": pl.String, "lpa_u": pl.Float64}, orient="row")
+    by_key = {lot_key(name): name for name in reversed(names.to_list())}
+    keys = [key for key in by_key if key in book.errors.lots]
+    parts = [
+        (np.full(book.errors.lots[key][0].size, number), *book.errors.lots[key])
+        for number, key in enumerate(keys)
+    ]
+    contents = Uncertain.from_parts(np.zeros(len(keys)), parts, book.readings.count)
+    return pl.DataFrame(
+        {"lot": [by_key[key] for key in keys], "lpa_u": contents.u(book.readings.u)},
+        schema={"lot": pl.String, "lpa_u": pl.Float64},
+    )
