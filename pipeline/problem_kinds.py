@@ -385,6 +385,16 @@ _CATALOGUE = (
         "row used",
     ),
     ProblemKind(
+        "balance",
+        "implausible",
+        "a balance that does not close",
+        "does not close. {found}",
+        "{expected}",
+        "look the number up where it was first written down; correct it if it is wrong, and leave it if it is "
+        "right: then another of those named is wrong",
+        "row used",
+    ),
+    ProblemKind(
         "lot_overdrawn",
         "implausible",
         "a lot drawn beyond what it held",

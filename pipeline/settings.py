@@ -65,6 +65,7 @@ class Settings:
     hydrometer_reference_c: float = 20.0
     bottle_l: float = 0.7
     bottle_pct_vol: float = 43.0
+    reconcile: bool = True
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
     cuts: CutSettings = field(default_factory=CutSettings)
     next: NextSettings = field(default_factory=NextSettings)
@@ -105,6 +106,8 @@ MEANINGS: Mapping[str, str] = {
     "hydrometer_reference_c": "temperature the hydrometer is made for, degC",
     "bottle_l": "size of a bottle in 'bottles' worth', litres",
     "bottle_pct_vol": "strength of a bottle in 'bottles' worth', %vol",
+    "reconcile": "whether the alcohol account is closed within the instruments' errors, and what hinders "
+    "it named; false leaves those tables empty",
     "uncertainty.gravity_sg": "standard uncertainty of a hydrometer reading, SG",
     "uncertainty.strength_pct_vol": "standard uncertainty of an alcoholometer reading, %vol",
     "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",
@@ -145,6 +148,8 @@ def describe_settings() -> list[tuple[str, str, str]]:
 def _as_toml(value: object) -> str:
     if isinstance(value, str):
         return f'"{value}"'
+    if isinstance(value, bool):
+        return "true" if value else "false"
     return repr(list(value)) if isinstance(value, tuple) else repr(value)
 
 
@@ -205,6 +210,10 @@ def _checked_value(value: object, default: object, name: str, path: Path) -> obj
         return value.strip()
     if isinstance(default, tuple):
         return _checked_range(value, name, path)
+    if isinstance(default, bool):
+        if not isinstance(value, bool):
+            raise SettingsError(f"{path}: `{name}` is {value!r}; it should be true or false.")
+        return value
     if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < float("inf"):
         raise SettingsError(f"{path}: `{name}` is {value!r}; it should be a number.")
     return float(value)

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import os
 import re
-from collections.abc import Callable, Iterable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, fields
 from pathlib import Path
@@ -28,6 +28,7 @@ from pipeline.logs.load import ArrowStream
 from pipeline.panel.step import PANEL_STEPS
 from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
+from pipeline.reconcile import RECONCILE_MAKES, RECONCILE_READS, reconcile_step
 from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
@@ -80,6 +81,13 @@ STEPS = (
         what=tuple(ACCOUNT_MAKES.values()),
         run=account_step,
         reads=ACCOUNT_READS,
+    ),
+    PythonStep(
+        depends=frozenset(re.findall(r"(?:from|join) ([a-z]+\.\w+)", " ".join(RECONCILE_READS))),
+        makes=tuple(RECONCILE_MAKES),
+        what=tuple(RECONCILE_MAKES.values()),
+        run=reconcile_step,
+        reads=RECONCILE_READS,
     ),
     PythonStep(
         depends=frozenset(re.findall(r"from ([a-z]+\.\w+)", " ".join(FIT_READS))),
@@ -139,6 +147,25 @@ def fill_database(
     con: Connection, frames: LogFrames, settings: Settings, progress: Progress = silent
 ) -> pl.DataFrame:
     """Make every table of the season in the empty database `con`; the problems found, worst first."""
+    models = make_tables(con, frames, settings, progress=progress)
+    problems = sort_problems(pl.concat([frames.problems, problems_frame(_checked(con, models))]))
+    _load_problems(con, problems)
+    _comment(con, models)
+    return problems
+
+
+def make_tables(
+    con: Connection,
+    frames: LogFrames,
+    settings: Settings,
+    wanted: Collection[str] = (),
+    progress: Progress = silent,
+) -> list[SqlModel]:
+    """Make the tables `wanted` and all they are made from, or every one when none is named.
+
+    con     : an empty database
+    returns : the SQL models
+    """
     for schema in SCHEMAS:
         con.execute(f"create schema if not exists {schema}")
     load_raw(con, frames)
@@ -148,11 +175,8 @@ def fill_database(
     for statement in (*sql_macros(), *_constants()):
         con.execute(statement)
     models = read_models(sql_dir())
-    _run_models(con, models, _tables(con), progress)
-    problems = sort_problems(pl.concat([frames.problems, problems_frame(_checked(con, models))]))
-    _load_problems(con, problems)
-    _comment(con, models)
-    return problems
+    _run_models(con, models, wanted, progress)
+    return models
 
 
 @contextmanager
@@ -258,8 +282,8 @@ def _load_settings(con: Connection, settings: Settings) -> None:
             value = getattr(record, item.name)
             if isinstance(value, str):
                 rows.append((prefix + item.name, value, None))
-            elif isinstance(value, float):
-                rows.append((prefix + item.name, None, value))
+            elif isinstance(value, bool | float):
+                rows.append((prefix + item.name, None, float(value)))
             elif isinstance(value, tuple) and value:
                 rows += [
                     (f"{prefix}{item.name}.{end}", None, bound)
@@ -284,13 +308,15 @@ def _constants() -> Iterator[str]:
     yield f"create or replace macro max_lpa_per_kg_extract() as {MAX_LPA_PER_KG_EXTRACT!r}e0"
 
 
-def _run_models(con: Connection, models: list[SqlModel], given: list[str], progress: Progress) -> None:
+def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress) -> None:
     by_name = {model.name: model for model in models}
     steps = {name: step for step in STEPS for name in step.makes}
     depends: dict[str, frozenset[str]] = {model.name: model.depends for model in models}
     depends |= {name: step.depends for name, step in steps.items()}
     done: set[str] = set()
-    order = order_tables(depends, given)
+    order = order_tables(depends, _tables(con))
+    if wanted:
+        order = _behind(wanted, depends, order)
     for position, name in enumerate(order, start=1):
         progress("Working out the season", position, len(order))
         if name in by_name:
@@ -298,6 +324,20 @@ def _run_models(con: Connection, models: list[SqlModel], given: list[str], progr
         elif name not in done:
             _run_step(con, steps[name])
             done.update(steps[name].makes)
+
+
+def _behind(
+    wanted: Collection[str], depends: Mapping[str, Collection[str]], order: Iterable[str]
+) -> list[str]:
+    """Of the tables in `order`, those wanted and those they are made from."""
+    found: set[str] = set()
+    waiting = list(wanted)
+    while waiting:
+        name = waiting.pop()
+        if name in depends and name not in found:
+            found.add(name)
+            waiting += depends[name]
+    return [name for name in order if name in found or "." not in name]
 
 
 def _run_step(con: Connection, step: PythonStep) -> None:

@@ -1,9 +1,10 @@
 """A sparse symmetric positive definite matrix, factorised along a chain of blocks.
 
 The matrix of a season's balances is long and thin: a run touches its own batch, and a batch its neighbours
-through the feints they share. Reordered by reverse Cuthill-McKee it has a narrow band, and a narrow band can be cut
-into blocks that touch only the next one. Work and memory then grow in proportion to the number of batches, and
-the elements of the inverse that are wanted (those where the matrix itself is not zero) come along at the same price.
+through the feints they share. Reordered by reverse Cuthill-McKee it has a narrow band, and a narrow band
+can be cut into blocks that touch only the next one. Work and memory then grow in proportion to the number
+of batches, and the elements of the inverse that are wanted (those where the matrix itself is not zero) come
+along at the same price.
 """
 
 from __future__ import annotations
@@ -29,7 +30,7 @@ _RIDGE = 1e-13
 
 
 class NotPositiveError(ArithmeticError):
-    """The matrix is not positive definite: the balances it is made of contradict one another by themselves."""
+    """The matrix is not positive definite: two balances say the same of the same measurements."""
 
 
 @dataclass(frozen=True)
@@ -38,13 +39,13 @@ class ChainFactor:
 
     order  : the matrix's row in each place of the factor
     starts : first place of each block, and the number of rows at the end
-    lower  : Cholesky factor of each diagonal block, after the blocks before it
+    undo   : inverse of the Cholesky factor of each diagonal block, after the blocks before it
     below  : the factor's block under each diagonal block but the last
     """
 
     order: Ints
     starts: Ints
-    lower: list[Floats]
+    undo: list[Floats]
     below: list[Floats]
     matrix: Any
 
@@ -56,12 +57,12 @@ class ChainFactor:
         for number, part in enumerate(parts):
             if number:
                 part = part - self.below[number - 1] @ found[-1]
-            found.append(_triangular(self.lower[number], part))
+            found.append(self.undo[number] @ part)
         for number in range(len(found) - 1, -1, -1):
             part = found[number]
             if number + 1 < len(found):
                 part = part - self.below[number].T @ found[number + 1]
-            found[number] = _triangular(self.lower[number], part, transposed=True)
+            found[number] = self.undo[number].T @ part
         answer = np.empty_like(right)
         answer[self.order] = np.concatenate(found) if found else placed
         return answer
@@ -69,18 +70,19 @@ class ChainFactor:
     def inverse_on_pattern(self) -> Any:
         """The inverse's elements where the matrix has elements, as a sparse matrix.
 
-        Block by block from the last (Takahashi's equations): with D a block's own matrix after elimination and
-        G = D^-1 S to the next block, inverse(own) = D^-1 + G inverse(next) G', inverse(own, next) = -G inverse(next).
+        Block by block from the last (Takahashi's equations): with D a block's own matrix after elimination
+        and G = D^-1 S to the next block, inverse(own, next) = -G inverse(next) and
+        inverse(own) = D^-1 + G inverse(next) G'.
         """
         upper = _chain_entries(self.matrix, self.order, self.starts)
         values = np.zeros(upper.rows.size)
         after: Floats = np.empty((0, 0))
-        for number in range(len(self.lower) - 1, -1, -1):
-            own: Floats = np.asarray(lapack.dpotri(self.lower[number], lower=1)[0])
-            own = np.tril(own) + np.tril(own, -1).T
+        for number in range(len(self.undo) - 1, -1, -1):
+            undo = self.undo[number]
+            own = undo.T @ undo
             across: Floats = np.empty((own.shape[0], 0))
-            if number + 1 < len(self.lower):
-                gain = _triangular(self.lower[number], np.asarray(self.below[number].T), transposed=True)
+            if number + 1 < len(self.undo):
+                gain = undo.T @ self.below[number].T
                 across = -gain @ after
                 own = own - across @ gain.T
             first, last = upper.first[number], upper.first[number + 1]
@@ -99,7 +101,7 @@ class ChainFactor:
 
 @dataclass(frozen=True)
 class _Entries:
-    """Elements on and right of the diagonal, block by block; rows and columns counted from the block's start."""
+    """Elements on and right of the diagonal, block by block; counted from the block's start."""
 
     first: list[int]
     rows: Ints
@@ -118,7 +120,7 @@ def factorise(matrix: Any) -> ChainFactor:
     order = np.asarray(reverse_cuthill_mckee(csr, symmetric_mode=True), dtype=np.int64)
     starts = _block_starts(csr, order)
     entries = _chain_entries(csr, order, starts)
-    lower: list[Floats] = []
+    undo: list[Floats] = []
     below: list[Floats] = []
     blocks = list(_pairs(starts))
     for number, (first, last) in enumerate(blocks):
@@ -134,19 +136,15 @@ def factorise(matrix: Any) -> ChainFactor:
         factor, failed = lapack.dpotrf(own, lower=1, clean=1)
         if failed:
             raise NotPositiveError("the balances' matrix is not positive definite")
-        lower.append(np.asarray(factor))
+        # Blocks are small: to multiply by the factor's inverse is quicker than to solve with it.
+        undo.append(np.asarray(lapack.dtrtri(factor, lower=1)[0]))
         if following:
-            below.append(np.ascontiguousarray(_triangular(lower[-1], dense[:, size:]).T))
-    return ChainFactor(order, starts, lower, below, csr)
+            below.append(dense[:, size:].T @ undo[-1].T)
+    return ChainFactor(order, starts, undo, below, csr)
 
 
 def _pairs(starts: Ints) -> Iterator[tuple[int, int]]:
     return zip(starts[:-1].tolist(), starts[1:].tolist(), strict=True)
-
-
-def _triangular(lower: Floats, right: Floats, *, transposed: bool = False) -> Floats:
-    solved = lapack.dtrtrs(lower, right, lower=1, trans=int(transposed))[0]
-    return np.asarray(solved)
 
 
 def _places(order: Ints) -> Ints:

@@ -1,13 +1,13 @@
-"""Data reconciliation: the smallest changes of the measurements, in units of their errors, that close every balance.
+"""Data reconciliation: the smallest changes of the measurements that close every balance.
 
-Minimise sum ((y - x) / u)^2 subject to f(x) = 0. With a constraint matrix A and V = diag(u^2): x = y - V A' S^-1 A y,
-S = A V A'; g = (A y)' S^-1 (A y) is chi-square with as many degrees of freedom as there are balances that do not
-serve to find something unmeasured. Where f is not linear it is replaced by its tangent at the last x, again and again
-(successive linearisation).
+Minimise sum ((y - x) / u)^2 subject to f(x) = 0. With a constraint matrix A and V = diag(u^2):
+x = y - V A' S^-1 A y, S = A V A'; g = (A y)' S^-1 (A y) is chi-square with as many degrees of freedom as
+there are balances that do not serve to find something unmeasured. Where f is not linear it is replaced by
+its tangent at the last x, again and again (successive linearisation).
 
-z of a measurement is its change over the change's standard deviation; z^2 is by how much g falls when that measurement
-is left out. Source: S. Narasimhan, C. Jordache, Data Reconciliation and Gross Error Detection, Gulf, 2000 (method;
-the worked examples of it that the tests hold this to were read in a public collection).
+z of a measurement is its change over the change's standard deviation; z^2 is by how much g falls when that
+measurement is left out. Source: S. Narasimhan, C. Jordache, Data Reconciliation and Gross Error Detection,
+Gulf, 2000 (method; the worked examples of it that the tests hold this to were read in a public collection).
 """
 
 from __future__ import annotations
@@ -93,7 +93,7 @@ class Reconciled:
 def reconcile(balances: Balances, y: Floats, u: Floats, is_free: Flags | None = None) -> Reconciled:
     """Reconcile measurements y of standard uncertainties u with balances.
 
-    is_free : what was not measured; its y is a guess to start from and its u a wide guess of how far off that is
+    is_free : what was not measured; its y is a guess to start from, its u a wide guess of how far off it is
     """
     free = np.zeros(y.size, dtype=bool) if is_free is None else is_free
     variance = u**2
@@ -135,10 +135,9 @@ def _judged(
     tested = np.asarray((inverse @ jacobian).multiply(jacobian).sum(axis=0)).ravel()
     # A free quantity takes up the share of a degree of freedom that the balances spend on finding it.
     taken = np.where(free, np.clip(variance * tested, 0.0, 1.0), 0.0)
-    chi_square = np.bincount(component, weights=residual * weights, minlength=sets)
-    rows = np.bincount(component, minlength=sets).astype(float)
+    chi_square = _sums(component, residual * weights, sets)
     known = variable_in >= 0
-    df = rows - np.bincount(variable_in[known], weights=taken[known], minlength=sets)
+    df = _sums(component, np.ones(component.size), sets) - _sums(variable_in[known], taken[known], sets)
     pull = np.asarray(jacobian.T @ weights).ravel()
     is_tested = ~free & (variance * tested > 1e-6)
     safe = np.where(is_tested, tested, 1.0)
@@ -156,6 +155,10 @@ def _judged(
         df=df,
         p=p,
     )
+
+
+def _sums(groups: Ints, values: Floats, count: int) -> Floats:
+    return np.asarray(np.bincount(groups, weights=values, minlength=count), dtype=float)
 
 
 def _sets_of_variables(jacobian: Any, component: Ints, count: int) -> Ints:

@@ -1,0 +1,476 @@
+"""From the account's moves to the network of balances: every quantity, what was read of it, and what must
+close.
+
+Balances stand around every run (charged = collected + left in the still), and around every lot from fill to
+fill, draw, gauge and end. A lot's content between draws is unmeasured; what is drawn has its lot's
+strength. Casks lose what nobody measures, so a fill is balanced on the side of the lot it came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+import polars as pl
+
+from pipeline.account.content import WATER_KG_PER_L
+from pipeline.account.lots import lot_key
+from pipeline.reconcile.network import (
+    LPA,
+    MASS,
+    VOLUME,
+    WATER,
+    FlowTerms,
+    MixTerms,
+    Network,
+    PlainTerms,
+    kg_per_l,
+)
+from pipeline.reconcile.readings import Amounts
+
+Floats = npt.NDArray[np.float64]
+Ints = npt.NDArray[np.int64]
+Flags = npt.NDArray[np.bool_]
+
+# What stays in the fermenter with the yeast, as a share of the wash (common practice, no source).
+_WITH_YEAST_FRAC, _WITH_YEAST_U_FRAC = 0.015, 0.0075
+
+# Up to this share of what was filled a lot that is drawn no more counts as emptied: wash and low wines are
+# run off to the last, of hearts some may wait on the shelf.
+_EMPTIED_FRAC: Mapping[str, float] = {"wash": 0.15, "low wines": 0.2}
+_EMPTIED_OTHER_FRAC = 0.05
+
+# How wide the guess of something unmeasured is, and guesses.
+_WIDE = 5.0
+_GUESS_L, _GUESS_PCT_VOL, _WIDE_PCT_VOL = 20.0, 40.0, 200.0
+# A volume of nothing at all is not known to the last drop either.
+_LEAST_U = 1e-4
+# A strength taken between two neighbours [%vol].
+_BETWEEN_U_PCT_VOL = 1.0
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a balance stands: around a run of a batch, or around a lot."""
+
+    batch: str | None
+    run: str | None
+    lot: str | None
+
+
+@dataclass(frozen=True)
+class Quantity:
+    """What a number of the network is.
+
+    what : volume, mass, strength, wash volume, wash strength, residue volume, residue strength, rest, held
+    row  : number of its row in account.logged_row, -1 for none
+    move : number of its move, -1 for none
+    """
+
+    what: str
+    row: int
+    move: int
+
+
+@dataclass(frozen=True)
+class Book:
+    """The season's network with everything read into it.
+
+    y, u, is_free : as for `pipeline.reconcile.solve.reconcile`
+    quantities    : what each of them is
+    places        : of each balance
+    kinds         : of each balance: LPA, MASS, VOLUME, or MIX for a strength that must agree
+    """
+
+    network: Network
+    y: Floats
+    u: Floats
+    is_free: Flags
+    quantities: list[Quantity]
+    places: list[Place]
+    kinds: Ints
+
+
+MIX = 3
+
+
+@dataclass(slots=True)
+class _Lot:
+    """A lot as the walk goes by.
+
+    held        : numbers of the mass and the alcohol before its last draw from a mixture
+    flows       : what went in or out since, as (volume, strength, sign)
+    composition : number of the strength it is known by, while nothing is added
+    made_by     : number of the move that made a wash
+    """
+
+    name: str
+    kind: str | None = None
+    batch: str | None = None
+    is_wash: bool = False
+    held: list[tuple[int, int]] = field(default_factory=list)
+    flows: list[tuple[int, int, float]] = field(default_factory=list)
+    composition: int | None = None
+    mass_kg: float = 0.0
+    lpa: float = 0.0
+    filled_kg: float = 0.0
+    fillers: set[str | None] = field(default_factory=set)
+    draws: int = 0
+    made_by: int = -1
+
+    @property
+    def is_known(self) -> bool:
+        return bool(self.held or self.flows)
+
+    def clear(self) -> None:
+        self.held, self.flows, self.composition = [], [], None
+        self.mass_kg = self.lpa = self.filled_kg = 0.0
+        self.draws = 0
+
+
+class _Builder:
+    """Collects quantities, balances and their terms."""
+
+    def __init__(self) -> None:
+        self.y: list[float] = []
+        self.u: list[float] = []
+        self.free: list[bool] = []
+        self.least: dict[int, float] = {}
+        self.quantities: list[Quantity] = []
+        self.places: list[Place] = []
+        self.kinds: list[int] = []
+        self.flow_terms: list[tuple[int, int, int, float, int]] = []
+        self.plain_terms: list[tuple[int, int, float]] = []
+        self.mix_terms: list[tuple[int, int, int, int]] = []
+
+    def quantity(
+        self, what: str, y: float, u: float, *, row: int = -1, move: int = -1, free: bool = False
+    ) -> int:
+        self.y.append(y)
+        self.u.append(max(u, _LEAST_U))
+        self.free.append(free)
+        self.quantities.append(Quantity(what, row, move))
+        return len(self.y) - 1
+
+    def balance(self, kind: int, place: Place) -> int:
+        self.places.append(place)
+        self.kinds.append(kind)
+        return len(self.places) - 1
+
+    def sum_of(self, kind: int, place: Place, flows: list[tuple[int, int, float]]) -> int:
+        row = self.balance(kind, place)
+        self.flow_terms += [(row, volume, strength, sign, kind) for volume, strength, sign in flows]
+        return row
+
+    def equal(self, place: Place, one: int, other: int) -> None:
+        row = self.balance(MIX, place)
+        self.plain_terms += [(row, one, 1.0), (row, other, -1.0)]
+
+    def content(self, volume: int, strength: int) -> tuple[float, float]:
+        """Mass [kg] and alcohol [L] of a flow as logged (or guessed)."""
+        if strength == WATER:
+            return self.y[volume] * WATER_KG_PER_L, 0.0
+        density = float(kg_per_l(np.array(self.y[strength]))[0])
+        return self.y[volume] * density, self.y[volume] * self.y[strength] / 100.0
+
+    def finish(self) -> Book:
+        row, volume, strength, sign, kind = _columns(self.flow_terms, 5)
+        plain_row, variable, factor = _columns(self.plain_terms, 3)
+        mix_row, mix_strength, mass, lpa = _columns(self.mix_terms, 4)
+        least = np.zeros(len(self.y))
+        least[list(self.least)] = list(self.least.values())
+        network = Network(
+            len(self.places),
+            len(self.y),
+            FlowTerms(_ints(row), _ints(volume), _ints(strength), sign, _ints(kind)),
+            PlainTerms(_ints(plain_row), _ints(variable), factor),
+            MixTerms(_ints(mix_row), _ints(mix_strength), _ints(mass), _ints(lpa)),
+            least,
+        )
+        return Book(
+            network,
+            np.array(self.y),
+            np.array(self.u),
+            np.array(self.free, dtype=bool),
+            self.quantities,
+            self.places,
+            np.array(self.kinds, dtype=np.int64),
+        )
+
+
+def _columns(rows: list[tuple[Any, ...]], width: int) -> list[Floats]:
+    table = np.array(rows, dtype=float).reshape(len(rows), width)
+    return [table[:, column] for column in range(width)]
+
+
+def _ints(column: Floats) -> Ints:
+    return column.astype(np.int64)
+
+
+class _Walk:
+    """Goes over the moves in time and writes the balances down."""
+
+    def __init__(self, moves: pl.DataFrame, amounts: Amounts) -> None:
+        self.builder = _Builder()
+        self.amounts = amounts
+        self.columns = {name: moves[name].to_list() for name in _MOVE_COLUMNS}
+        self.lots: dict[str, _Lot] = {}
+        self.runs: dict[tuple[str, str], list[tuple[int, int, float]]] = {}
+        self.run_begins: dict[tuple[str, str], int] = {}
+        self.number = -1
+
+    def walk(self) -> Book:
+        for number, kind in enumerate(self.columns["kind"]):
+            self.number = number
+            if kind == "ferment":
+                self.ferment()
+            elif kind == "dilute":
+                self.dilute()
+            elif kind == "gauge":
+                self.gauge()
+            elif kind in ("charge", "collect", "discard", "cask fill", "cask top up"):
+                self.move(kind)
+        for (batch, run), flows in self.runs.items():
+            self.run(batch, run, flows)
+        for lot in self.lots.values():
+            self.close(lot)
+        return self.builder.finish()
+
+    def now(self, name: str) -> Any:
+        return self.columns[name][self.number]
+
+    def lot(self, name: str | None) -> _Lot | None:
+        if name is None or lot_key(name).startswith("cask "):
+            return None
+        return self.lots.setdefault(lot_key(name), _Lot(name))
+
+    def ferment(self) -> None:
+        lot = self.lot(self.now("to_lot"))
+        if lot is None:
+            return
+        lot.is_wash, lot.kind, lot.batch, lot.made_by = True, "wash", self.now("batch"), self.number
+        wash = self.amounts.wash.get(self.now("batch"))
+        volume_l, abv = self.now("volume_l"), self.now("abv_pct_vol")
+        has_volume, has_abv = volume_l is not None and wash is not None, abv is not None and wash is not None
+        volume = self.builder.quantity(
+            "wash volume",
+            volume_l if has_volume else 10.0 * _GUESS_L,
+            volume_l * wash.volume_u_frac if has_volume and wash is not None else 1e3,
+            move=self.number,
+            free=not has_volume,
+        )
+        strength = self.builder.quantity(
+            "wash strength",
+            abv if has_abv else 8.0,
+            wash.abv_u_pct_vol if has_abv and wash is not None else 50.0,
+            move=self.number,
+            free=not has_abv,
+        )
+        lot.flows, lot.composition = [(volume, strength, 1.0)], strength
+        lot.filled_kg = lot.mass_kg = self.builder.y[volume] if has_volume else np.nan
+
+    def move(self, kind: str) -> None:
+        source, target = self.lot(self.now("from_lot")), self.lot(self.now("to_lot"))
+        row = self.amounts.row_of_move[self.number]
+        is_all = kind == "discard" and not self.amounts.has_amount[row]
+        if is_all:
+            if source is not None and not source.is_wash:
+                source.clear()
+            return
+        volume, strength = self.flow(row, source, is_water=self.now("cut") == "water" and kind == "charge")
+        if source is not None:
+            self.draw(source, volume, strength)
+        if target is not None:
+            self.fill(target, volume, strength)
+        if kind in ("charge", "collect") and self.now("run") is not None:
+            sign = 1.0 if kind == "charge" else -1.0
+            flows = self.runs.setdefault((self.now("batch"), self.now("run")), [])
+            flows.append((volume, strength, sign))
+            self.run_begins.setdefault((self.now("batch"), self.now("run")), self.number)
+
+    def flow(self, row: int, source: _Lot | None, *, is_water: bool) -> tuple[int, int]:
+        """Volume and strength of a move; a strength not read is its lot's, if that is known."""
+        amounts, builder = self.amounts, self.builder
+        volume_l = amounts.volume_l[row]
+        strength = WATER
+        if not is_water:
+            abv = amounts.abv_pct_vol[row]
+            if not np.isnan(abv):
+                strength = builder.quantity("strength", abv, amounts.abv_u[row], row=row, move=self.number)
+            elif source is not None and source.composition is not None:
+                strength = source.composition
+            elif self.now("strength_basis") == "between neighbours":
+                between = self.now("abv_pct_vol")
+                strength = builder.quantity("between", between, _BETWEEN_U_PCT_VOL, row=row, move=self.number)
+            else:
+                guess = self.now("abv_pct_vol") or _GUESS_PCT_VOL
+                strength = builder.quantity(
+                    "strength", guess, _WIDE_PCT_VOL, row=row, move=self.number, free=True
+                )
+        if np.isnan(volume_l):
+            guess = self.now("volume_l") or _GUESS_L
+            volume = builder.quantity("volume", guess, _WIDE * guess, row=row, move=self.number, free=True)
+        else:
+            what = "mass" if amounts.is_weighed[row] else "volume"
+            volume = builder.quantity(what, volume_l, amounts.volume_u[row], row=row, move=self.number)
+        return volume, strength
+
+    def fill(self, lot: _Lot, volume: int, strength: int) -> None:
+        mass, lpa = self.builder.content(volume, strength)
+        lot.composition = strength if not lot.is_known and strength != WATER else None
+        lot.kind = lot.kind or self.now("cut")
+        lot.batch = lot.batch or self.now("batch")
+        lot.fillers.add(self.now("batch"))
+        lot.flows.append((volume, strength, 1.0))
+        lot.mass_kg += mass
+        lot.lpa += lpa
+        lot.filled_kg += mass
+
+    def draw(self, lot: _Lot, volume: int, strength: int) -> None:
+        if not lot.is_known or strength == WATER:
+            return
+        mass, lpa = self.builder.content(volume, strength)
+        place = Place(lot.batch, None, lot.name)
+        if lot.composition is None:
+            self.hold(lot, place, strength)
+            lot.composition = strength
+        elif strength != lot.composition:
+            self.builder.equal(place, strength, lot.composition)
+        lot.flows.append((volume, strength, -1.0))
+        lot.mass_kg -= self.builder.y[volume] if lot.is_wash else mass
+        lot.lpa -= lpa
+        lot.draws += 1
+
+    def hold(self, lot: _Lot, place: Place, strength: int) -> None:
+        """Give the lot's content at this moment two numbers, and hold the strength drawn to them."""
+        builder = self.builder
+        mass_kg, lpa = max(lot.mass_kg, 1.0), max(lot.lpa, 0.1)
+        scale = max(mass_kg, lot.filled_kg, 5.0)
+        mass = builder.quantity("held", mass_kg, _WIDE * scale, move=self.number, free=True)
+        alcohol = builder.quantity("held", lpa, _WIDE * scale, move=self.number, free=True)
+        builder.least[mass] = 0.2 * mass_kg
+        for kind, held in ((MASS, mass), (LPA, alcohol)):
+            row = builder.sum_of(kind, place, lot.flows)
+            builder.plain_terms += [(row, pair[kind == LPA], 1.0) for pair in lot.held]
+            builder.plain_terms.append((row, held, -1.0))
+        builder.mix_terms.append((builder.balance(MIX, place), strength, mass, alcohol))
+        lot.held, lot.flows = [(mass, alcohol)], []
+
+    def dilute(self) -> None:
+        lot, target = self.lot(self.now("from_lot")), self.lot(self.now("to_lot"))
+        if lot is None:
+            return
+        volume, strength = self.flow(self.amounts.row_of_move[self.number], None, is_water=True)
+        if target is not None and target is not lot:
+            target.held += lot.held
+            target.flows += lot.flows
+            target.composition = None
+            target.kind, target.batch = target.kind or lot.kind, target.batch or lot.batch
+            target.fillers |= lot.fillers
+            target.mass_kg, target.lpa = target.mass_kg + lot.mass_kg, target.lpa + lot.lpa
+            target.filled_kg += lot.mass_kg
+            lot.clear()
+            lot = target
+        if lot.is_known:
+            self.fill(lot, volume, strength)
+
+    def gauge(self) -> None:
+        lot = self.lot(self.now("from_lot"))
+        if lot is None or lot.is_wash:
+            return
+        row = self.amounts.row_of_move[self.number]
+        has_amount = bool(self.amounts.has_amount[row])
+        has_strength = not np.isnan(self.amounts.abv_pct_vol[row])
+        place = Place(lot.batch, None, lot.name)
+        if not has_amount:
+            if has_strength and lot.is_known:
+                strength = self.builder.quantity(
+                    "strength",
+                    self.amounts.abv_pct_vol[row],
+                    self.amounts.abv_u[row],
+                    row=row,
+                    move=self.number,
+                )
+                if lot.composition is None:
+                    self.hold(lot, place, strength)
+                    lot.composition = strength
+                else:
+                    self.builder.equal(place, strength, lot.composition)
+            return
+        volume, strength = self.flow(row, lot, is_water=False)
+        if lot.is_known:
+            self.check_gauge(lot, place, volume, strength)
+        mass, lpa = self.builder.content(volume, strength)
+        lot.held, lot.flows, lot.composition = [], [(volume, strength, 1.0)], strength
+        lot.mass_kg, lot.lpa, lot.filled_kg, lot.draws = mass, lpa, mass, 0
+
+    def check_gauge(self, lot: _Lot, place: Place, volume: int, strength: int) -> None:
+        """What a gauge found is what was in the lot: its mass, and its alcohol or its known strength."""
+        kinds = [MASS]
+        if lot.composition is None:
+            kinds.append(LPA)
+        elif lot.composition != strength:
+            self.builder.equal(place, strength, lot.composition)
+        for kind in kinds:
+            row = self.builder.sum_of(kind, place, [*lot.flows, (volume, strength, -1.0)])
+            self.builder.plain_terms += [(row, pair[kind == LPA], 1.0) for pair in lot.held]
+
+    def run(self, batch: str, run: str, flows: list[tuple[int, int, float]]) -> None:
+        """Charged = collected + left in the still, in alcohol and in mass."""
+        signs = {sign for _, _, sign in flows}
+        if len(signs) < 2:
+            return
+        place, builder, begins = Place(batch, run, None), self.builder, self.run_begins[batch, run]
+        left = self.amounts.left.get((batch, run))
+        row = -1 if left is None else left.row
+        volume_l = np.nan if left is None else left.volume_l
+        open_l = sum(builder.y[volume] * sign for volume, _, sign in flows)
+        guess_l = max(open_l, 1.0)
+        is_read = not np.isnan(volume_l)
+        volume = builder.quantity(
+            "residue volume",
+            float(volume_l) if is_read else guess_l,
+            left.volume_u if is_read and left is not None else _WIDE * max(guess_l, _GUESS_L),
+            row=row,
+            move=begins,
+            free=not is_read,
+        )
+        abv, abv_u = self.amounts.leavings[batch, run]
+        strength = builder.quantity("residue strength", abv, abv_u, row=row, move=begins)
+        for kind in (LPA, MASS):
+            builder.sum_of(kind, place, [*flows, (volume, strength, -1.0)])
+
+    def close(self, lot: _Lot) -> None:
+        """A lot that was drawn to its end held just what was drawn."""
+        if not lot.draws or len(lot.fillers) > 1:
+            return
+        emptied = _EMPTIED_FRAC.get(lot.kind or "", _EMPTIED_OTHER_FRAC)
+        if not lot.mass_kg <= emptied * lot.filled_kg:
+            return
+        place = Place(lot.batch, None, lot.name)
+        if lot.is_wash:
+            row = self.builder.sum_of(VOLUME, place, lot.flows)
+            rest = self.builder.quantity(
+                "rest",
+                _WITH_YEAST_FRAC * lot.filled_kg,
+                _WITH_YEAST_U_FRAC * lot.filled_kg,
+                move=lot.made_by,
+            )
+            self.builder.plain_terms.append((row, rest, -1.0))
+            return
+        # Its strength being known, its alcohol closes where its mass does.
+        row = self.builder.sum_of(MASS, place, lot.flows)
+        self.builder.plain_terms += [(row, mass, 1.0) for mass, _ in lot.held]
+
+
+_MOVE_COLUMNS = (
+    *("kind", "batch", "run", "cut", "from_lot", "to_lot", "volume_l", "abv_pct_vol", "strength_basis"),
+)
+
+
+def make_book(moves: pl.DataFrame, amounts: Amounts) -> Book:
+    """The network of a season's moves (account.move in order of `move_id`) and the amounts read."""
+    return _Walk(moves, amounts).walk()

@@ -1,0 +1,14 @@
+-- What:  measurements that keep the alcohol account from closing within the instruments' errors.
+-- Grain: one row a problem found.
+-- From:  account.suspect
+create or replace table problem.balance as
+select
+    file_id,
+    line,
+    batch,
+    column_name,
+    sentence as found,
+    'every balance closed within the errors of its instruments' as expected,
+from account.suspect
+where sentence is not null
+order by file_id, line
