@@ -17,7 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -74,6 +74,7 @@ class Draws:
     residual_sd: Floats
 
 
+@lru_cache(maxsize=64)
 def ratio_grid(scale: float, steps: int) -> tuple[Floats, Floats]:
     """Ratios (the first nought) and the prior mass of each one's cell.
 
@@ -193,6 +194,11 @@ class BlockFit:
     def coefficients(self) -> Floats:
         """Posterior means of the block coefficients."""
         return np.asarray(self.unit * (self.cell_weights @ self._coefficients))
+
+    @cached_property
+    def fitted(self) -> Floats:
+        """What the fit expects of its own rows."""
+        return self.predict(self.shrunk, self.flat).mean
 
     def ask(self, questions: Contrasts, noise: float = 0.0) -> TMixture:
         """What the fit says of each question; with `noise` 1, of a new batch's own result there."""

@@ -36,6 +36,7 @@ BEGIN, END = "<!-- calibration -->", "<!-- end calibration -->"
 _WORTH_FINDING = 1.0
 _JUDGED = ("grain", "yeast")
 _KINDS = ("more", "against average")
+_ALL_KINDS = (*_KINDS, "swap", "pair", "step")
 
 
 @dataclass
@@ -124,7 +125,7 @@ def _count_season(season: Invented, world: str, tally: Tally) -> None:
 
 def _count_empty(season: Invented, tally: Tally) -> None:
     tally.empty_seasons += 1
-    verdicts = [effect.verdict for _, effects, _ in _said(season) for effect in effects]
+    verdicts = [effect.verdict for _, effects, _ in _said(season, only_claims=True) for effect in effects]
     tally.empty_claimed += "supported" in verdicts
 
 
@@ -137,7 +138,9 @@ def _count_claim(effect: Effect, truth: float, noise_sd: float, tally: Tally) ->
     tally.wrong_sign += is_claimed and effect.estimate * truth < 0
 
 
-def _said(season: Invented) -> list[tuple[Problem, list[Effect], frozenset[tuple[str, str]]]]:
+def _said(
+    season: Invented, only_claims: bool = False
+) -> list[tuple[Problem, list[Effect], frozenset[tuple[str, str]]]]:
     """What the fits say of a season's responses, all gates asked together, as in a review."""
     ties = [find_ties(problem) for problem in season.problems]
     asked = [
@@ -150,10 +153,15 @@ def _said(season: Invented) -> list[tuple[Problem, list[Effect], frozenset[tuple
     said = []
     for place, problem in enumerate(season.problems):
         gates = {name for (at, name, _), ok in zip(asked, is_passed, strict=True) if ok and at == place}
+        # Nothing is claimed of a response whose gates all stay shut.
+        if not gates and only_claims:
+            continue
         fit = fit_problem(problem)
         tied = frozenset(tied_levels(ties[place]))
         better = bool(rmse(fit.left_out().mean, problem.y) < rmse(left_out_mean(problem.y), problem.y))
-        said.append((problem, answer(fit, problem, questions(problem, tied), gates, better), tied))
+        kinds = _ALL_KINDS if only_claims else _KINDS
+        posed = [question for question in questions(problem, tied) if question.kind in kinds]
+        said.append((problem, answer(fit, problem, posed, gates, better), tied))
     return said
 
 

@@ -1,10 +1,10 @@
 """Does a family of choices matter at all? Permutation gates, and how many of them are asked at once.
 
-A gate asks whether a family explains more of what the other families leave over than it would if the
-leftovers had fallen to the batches by luck (in the manner of D. Freedman, D. Lane, J. Business & Economic
-Statistics 1 (1983) 292-298, from memory). The other families are allowed for as random effects of the size
-that a fit without the family gives them: their variance is whitened out, so that families that do little
-cost little. The measure is the share explained by a ridge fit, which stays meaningful where columns nearly
+A gate asks whether a family goes with what a fit without it leaves over more closely than it would had its
+choices fallen to the batches by luck (the choices are permuted against the leftovers, as N. R. Draper, D.
+M. Stoneman, Technometrics 8 (1966) 695-699 do, from memory). Since the leftovers know nothing of the
+family, the gate keeps its level however the other families were fitted; where choices went together it errs
+on the side of silence. The measure is the size of a ridge fit, which stays meaningful where columns nearly
 repeat each other; its strength comes from the family's prior scale. Several gates together: Y. Benjamini,
 Y. Hochberg, J. R. Statist. Soc. B 57 (1995) 289-300 (from memory), at 5 %, so that a season in which
 nothing matters passes any gate at most once in twenty.
@@ -38,48 +38,29 @@ def _orders(rows: int) -> NDArray[np.int64]:
     return rng.permuted(np.tile(np.arange(rows), (PERMUTATIONS, 1)), axis=1)
 
 
-def gate_p_value(
-    y: Floats,
-    family: Floats,
-    scale: float,
-    others: Floats | None = None,
-    ratios: Floats | None = None,
-    weights: Floats | None = None,
-) -> float | None:
-    """Chance of as much explained by luck, the other choices allowed for; None when it cannot be asked.
+def gate_p_value(left_over: Floats, family: Floats, scale: float) -> float | None:
+    """Chance of as much explained by luck; None when it cannot be asked.
 
-    y (n,); family (n, columns) with its prior `scale`; others (n, p) with the `ratios` (p,) of their
-    effects' sizes to the residual's, from a fit without the family; weights (n,) of the rows.
-    It cannot be asked when the family did not vary or too few rows are left.
+    left_over (n,) : what a fit without the family leaves of the response
+    family (n, p)  : the family's columns
+    scale          : the family's prior scale, which sets how gently it is fitted
+    It cannot be asked when the family did not vary or has hardly fewer columns than there are rows.
     """
-    n = len(y)
-    root = np.sqrt(np.ones(n) if weights is None else weights / weights.mean())[:, None]
-    columns = np.column_stack([y, np.ones(n), family]) * root
-    if others is not None and ratios is not None and others.shape[1]:
-        columns = _whitened(columns, root * others * ratios)
-    mean = columns[:, 1] / np.linalg.norm(columns[:, 1])
-    columns = columns - np.outer(mean, mean @ columns)
-    left, own = columns[:, 0], columns[:, 2:]
+    n = len(left_over)
+    left = left_over - left_over.mean()
+    own = family - family.mean(axis=0)
     rank = _rank(own)
-    if rank == 0 or n - 1 - rank < _FEWEST_LEFT or left @ left <= 1e-12 * (y @ y):
+    if rank == 0 or n - 1 - rank < _FEWEST_LEFT or np.ptp(left_over) == 0:
         return None
     if n > _MOST_PERMUTED:
         return _f_p_value(left, own, 1, rank)
     values, vectors = np.linalg.eigh(own.T @ own)
     kept = values > 1e-9 * values.max()
     directions = own @ (vectors[:, kept] / np.sqrt(values[kept] + (2.0 / scale) ** 2))
-    shuffled = left[_orders(n)]
-    explained = ((shuffled @ directions) ** 2).sum(axis=1)
-    total = left @ left - (shuffled @ mean) ** 2
-    observed = ((left @ directions) ** 2).sum() / (left @ left)
-    beyond = int((explained >= observed * total * (1.0 - 1e-9)).sum())
+    observed = ((left @ directions) ** 2).sum()
+    explained = ((left[_orders(n)] @ directions) ** 2).sum(axis=1)
+    beyond = int((explained >= observed * (1.0 - 1e-9)).sum())
     return (1 + beyond) / (PERMUTATIONS + 1)
-
-
-def _whitened(columns: Floats, effects: Floats) -> Floats:
-    """Columns with the variance that random effects add between rows taken out, by their eigenvectors."""
-    u, values, _ = np.linalg.svd(effects, full_matrices=False)
-    return columns + u @ ((1.0 / np.sqrt(1.0 + values**2) - 1.0)[:, None] * (u.T @ columns))
 
 
 def passed(p_values: Sequence[float | None], level: float = LEVEL) -> list[bool]:

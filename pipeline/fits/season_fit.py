@@ -94,11 +94,10 @@ def gate_of(problem: Problem, family: Family, ties: Iterable[Tie]) -> float | No
     }
     kept = [k for k, level in enumerate(family.levels) if (family.name, level) not in outside]
     rest = replace(problem, families=tuple(other for other in problem.families if other is not family))
-    ratios = np.zeros(0)
+    left_over = problem.y
     if rest.families:
-        null = BlockFit(rest.y, rest.matrix, rest.blocks, steps=_NULL_STEPS)
-        ratios = np.concatenate([np.full(len(f.levels), null.typical_ratios[f.name]) for f in rest.families])
-    return gate_p_value(problem.y, family.columns[:, kept], PRIOR_SCALES[family.name], rest.matrix, ratios)
+        left_over = rest.y - BlockFit(rest.y, rest.matrix, rest.blocks, steps=_NULL_STEPS).fitted
+    return gate_p_value(left_over, family.columns[:, kept], PRIOR_SCALES[family.name])
 
 
 def _gates(problem: Problem, ties: Iterable[Tie]) -> list[tuple[str, float | None]]:

@@ -1,0 +1,256 @@
+"""Ties, questions and verdicts on small made-up designs."""
+
+import numpy as np
+import polars as pl
+import pytest
+
+from pipeline.fits import aliases, effects
+from pipeline.fits.blocks import BlockFit
+from pipeline.fits.design import DesignFrames, Family, Problem, fit_problem, merge_companions, problems
+from pipeline.fits.explained import REST, explained_shares
+from pipeline.fits.quality import judge, predictions
+from pipeline.fits.ranking import rank
+from pipeline.fits.responses import response_of
+from pipeline.fits.wording import merged_sentence, tie_sentence
+
+
+def make_problem(shares, yeasts, y=None, process=None, name="yield_lpa_per_kg"):
+    """A problem from shares by grain and the yeast of each batch."""
+    grains = list(shares)
+    columns = np.array([shares[grain] for grain in grains], dtype=float).T
+    levels = sorted(set(yeasts))
+    chosen = np.array([[float(own == level) for level in levels] for own in yeasts])
+    families = [
+        Family("grain", tuple(grains), columns, np.ones(len(grains))),
+        Family("yeast", tuple(levels), chosen, np.ones(len(levels))),
+    ]
+    if process is not None:
+        column = np.asarray(process, dtype=float)[:, None]
+        column = (column - column.mean()) / column.std(ddof=1)
+        families.append(Family("process", ("rest_days",), column, np.ones(1)))
+    n = len(yeasts)
+    y = np.arange(n, dtype=float) if y is None else np.asarray(y, dtype=float)
+    recipes = tuple("+".join(f"{s:.1f}" for s in row) for row in columns)
+    units = tuple(f"B{k}" for k in range(n))
+    return Problem(response_of(name), "batch", units, recipes, y, np.full(n, np.nan), tuple(families))
+
+
+@pytest.fixture
+def tied():
+    """Rye only with yeast q, q only with rye; wheat with both other yeasts."""
+    return make_problem(
+        {
+            "malt": [0.8, 0.7, 0.8, 0.9, 0.8, 0.7, 0.9, 0.6],
+            "wheat": [0.2, 0.3, 0.2, 0.1, 0.0, 0.0, 0.0, 0.4],
+            "rye": [0.0, 0.0, 0.0, 0.0, 0.2, 0.3, 0.1, 0.0],
+        },
+        ["p", "r", "p", "r", "q", "q", "q", "r"],
+    )
+
+
+def test_a_tie_is_found_and_said_with_what_would_part_it(tied):
+    [tie] = [tie for tie in aliases.find_ties(tied) if tie.is_exact]
+    assert (tie.level, tie.other_level) == ("rye", "q")
+    assert tie_sentence(tie, "batch") == (
+        "Rye was only ever used with q, and q only with rye (3 batches): their effects cannot be separated. "
+        "Two batches of rye with r would do it."
+    )
+    assert aliases.tied_levels([tie]) == {("grain", "rye"), ("yeast", "q")}
+
+
+def test_a_crossed_design_has_no_tie():
+    problem = make_problem({"malt": [1.0, 0.7] * 6, "rye": [0.0, 0.3] * 6}, ["p", "p", "q", "q"] * 3)
+    assert aliases.find_ties(problem) == []
+    assert aliases.find_tangles(problem, []) == []
+
+
+def test_one_sided_use_is_no_tie():
+    """Rye only with q, but q also without rye: the two can be told apart."""
+    problem = make_problem({"malt": [1, 1, 1, 0.7, 1, 0.7], "rye": [0, 0, 0, 0.3, 0, 0.3]}, list("ppqqqq"))
+    assert [tie for tie in aliases.find_ties(problem) if tie.is_exact] == []
+
+
+def test_a_temperature_that_rose_with_a_yeast_is_named():
+    problem = make_problem(
+        {"malt": [1.0, 0.7] * 4, "rye": [0.0, 0.3] * 4},
+        list("ppppqqqq"),
+        process=[1, 1.1, 1, 0.9, 3, 3.1, 3, 2.9],
+    )
+    assert any({tie.level, tie.other_level} == {"q", "rest_days"} for tie in aliases.find_ties(problem))
+
+
+def test_grains_that_only_came_together_become_one():
+    oats, oat_malt = np.array([0.0, 0.2, 0.25, 0.0]), np.array([0.0, 0.1, 0.12, 0.0])
+    malt = 1.0 - oats - oat_malt
+    kept, merged = merge_companions([("flaked oats", oats), ("malt", malt), ("oat malt", oat_malt)])
+    assert [name for name, _ in kept] == ["flaked oats with oat malt", "malt"]
+    assert merged == ("flaked oats with oat malt",)
+    np.testing.assert_allclose(kept[0][1], oats + oat_malt)
+    assert merged_sentence(merged[0], 2, "batch").startswith(
+        "Flaked oats and oat malt only ever came together"
+    )
+
+
+def test_grains_in_quite_other_proportions_stay_two():
+    kept, merged = merge_companions(
+        [
+            ("a", np.array([0.0, 0.9, 0.1, 0.5])),
+            ("b", np.array([0.0, 0.1, 0.9, 0.5])),
+            ("c", np.array([1.0, 0, 0, 0])),
+        ]
+    )
+    assert len(kept) == 3
+    assert merged == ()
+
+
+def test_nothing_is_said_of_a_tied_choice_nor_of_an_average_with_it(tied):
+    asked = effects.questions(tied, aliases.tied_levels(aliases.find_ties(tied)))
+    by_words = {question.words: question for question in asked}
+    assert by_words["10 points more rye, the rest scaled down"].is_tied
+    assert by_words["q against the average yeast"].is_tied
+    wheat = by_words["10 points more wheat, the rest scaled down"]
+    assert not wheat.is_tied
+    assert wheat.vector[2] == 0.0, "rye makes no room for wheat: what it does is not known"
+    assert wheat.vector[:3].sum() == pytest.approx(0.0)
+
+
+def test_cox_direction_and_swap():
+    change = effects.cox_direction(np.array([0.6, 0.3, 0.1]), 2)
+    np.testing.assert_allclose(change, [-0.1 * 0.6 / 0.9, -0.1 * 0.3 / 0.9, 0.1])
+    np.testing.assert_allclose(effects.swap(3, 1, 0), [-0.1, 0.1, 0.0])
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "positive", "gate", "untaught", "tied", "units", "verdict"),
+    [
+        (0.01, 0.03, 0.999, True, False, False, 6, "supported"),
+        (0.01, 0.03, 0.999, False, False, False, 6, "cannot tell"),
+        (-0.001, 0.003, 0.8, False, False, False, 6, "about the same"),
+        (-0.001, 0.03, 0.95, True, False, False, 6, "leaning"),
+        (-0.001, 0.03, 0.95, True, True, False, 6, "cannot tell"),
+        (-0.02, 0.03, 0.6, True, False, False, 6, "cannot tell"),
+        (0.01, 0.03, 0.999, True, False, True, 6, "never apart"),
+        (0.01, 0.03, 0.999, True, False, False, 2, "too few"),
+    ],
+)
+def test_verdicts(low, high, positive, gate, untaught, tied, units, verdict):
+    question = effects.Question("grain", "rye", "the rest", "more", "w", units, tied, np.zeros(1))
+    assert effects.verdict_of(question, low, high, positive, gate, untaught, 0.005) == verdict
+
+
+@pytest.fixture
+def told():
+    """Forty batches: rye costs 2, yeast q gives 1, noise 0.2."""
+    rng = np.random.default_rng(12)
+    rye = rng.uniform(0.0, 0.5, 40)
+    yeasts = [str(each) for each in rng.choice(["p", "q"], 40)]
+    y = 10.0 - 2.0 * rye + np.array([yeast == "q" for yeast in yeasts]) + 0.2 * rng.standard_normal(40)
+    return make_problem({"malt": 1.0 - rye, "rye": rye}, yeasts, y)
+
+
+def test_planted_effects_come_back_with_size_and_sign(told):
+    fit = fit_problem(told)
+    asked = effects.questions(told, [])
+    said = {each.question.words: each for each in effects.answer(fit, told, asked, {"grain", "yeast"}, True)}
+    rye = said["10 points more rye, the rest scaled down"]
+    assert rye.verdict == "supported"
+    assert rye.low < -0.2 < rye.high < 0
+    yeast = said["p against q"]
+    assert yeast.verdict == "supported"
+    assert yeast.low < -1.0 < yeast.high
+
+
+def test_shares_of_the_variation_sum_to_one(told):
+    fit = fit_problem(told)
+    shares = explained_shares(fit, told)
+    assert sum(share.share for share in shares) == pytest.approx(1.0)
+    rest = next(share for share in shares if share.family == REST)
+    assert rest.low < 0.04 / (0.04 + told.y.var()) + 0.1
+    assert all(share.low <= share.share <= share.high for share in shares)
+
+
+def test_ranking_puts_the_better_yeast_first_and_chances_add_up(told):
+    ranks = rank(fit_problem(told), told, "yeast", [])
+    assert [item.name for item in ranks] == ["q", "p"]
+    assert ranks[0].chance_best + ranks[1].chance_best == pytest.approx(1.0)
+    assert ranks[0].chance_best > 0.99
+    assert ranks[0].units == sum(name > 0 for name in told.families[1].columns[:, 1])
+
+
+def test_a_mistyped_batch_is_far_off_and_named(told):
+    y = told.y.copy()
+    y[7] += 5.0
+    wrong = make_problem(
+        {"malt": told.families[0].columns[:, 0], "rye": told.families[0].columns[:, 1]},
+        ["pq"[int(own[1])] for own in told.families[1].columns],
+        y,
+    )
+    fit = fit_problem(wrong)
+    quality, left_out = judge(fit, wrong)
+    asked = effects.questions(wrong, [])
+    sds = np.array([each.sd for each in effects.answer(fit, wrong, asked, [], True)])
+    rows = predictions(fit, wrong, left_out, asked, sds)
+    assert max(rows, key=lambda row: abs(row.off_by_sd)).unit == "B7"
+    assert quality.drift_p > 0.001
+
+
+def test_noise_alone_leaves_the_mean_the_winner():
+    rng = np.random.default_rng(3)
+    rye = rng.uniform(0.0, 0.5, 30)
+    problem = make_problem(
+        {"malt": 1 - rye, "rye": rye},
+        [str(each) for each in rng.choice(["p", "q", "r"], 30)],
+        rng.standard_normal(30),
+    )
+    quality, _ = judge(fit_problem(problem), problem)
+    assert quality.explained_left_out < 0.1
+    assert quality.rmse_fit < quality.rmse_least_squares
+
+
+def test_rows_measured_worse_count_less():
+    rye = np.array([0.0, 0.5] * 10)
+    y = 2.0 * rye
+    y[-1] += 3.0
+    sharp = make_problem({"malt": 1 - rye, "rye": rye}, ["p", "p", "q", "q"] * 5, y)
+    blunt = Problem(
+        sharp.response, "batch", sharp.units, sharp.recipes, y, np.r_[np.full(19, 0.01), 5.0], sharp.families
+    )
+    ask = np.array([[-0.1, 0.1, 0.0, 0.0]])
+    errors = []
+    for problem in (sharp, blunt):
+        fit = fit_problem(problem)
+        errors.append(abs(fit.coefficients @ ask[0] - 0.2))
+        assert isinstance(fit, BlockFit)
+    assert errors[1] < errors[0]
+
+
+def test_problems_need_eight_measured_batches():
+    units = [f"B{k}" for k in range(8)]
+    design = pl.DataFrame({"batch": units, "grain_bill": ["x"] * 8, "yeast": ["p", "q"] * 4})
+    for name in ("ferment_temperature_c", "mash_temperature_c", "rest_days", "pitch_g_per_kg"):
+        design = design.with_columns(pl.lit(None, dtype=pl.Float64).alias(name))
+    for name in ("feints_share_frac", "spirit_charge_abv_pct_vol"):
+        design = design.with_columns(pl.lit(None, dtype=pl.Float64).alias(name))
+    levels = pl.DataFrame(
+        {
+            "unit_kind": ["batch"] * 16,
+            "unit": units * 2,
+            "family": ["grain"] * 8 + ["yeast"] * 8,
+            "level": ["malt"] * 8 + ["p", "q"] * 4,
+            "share_frac": [1.0] * 16,
+        }
+    )
+    response = pl.DataFrame(
+        {
+            "unit_kind": ["batch"] * 8,
+            "unit": units,
+            "response": ["yield_lpa_per_kg"] * 8,
+            "value": [0.30, 0.31, 0.29, 0.33, 0.30, 0.32, 0.31, 0.30],
+            "value_u": [None] * 8,
+        },
+        schema_overrides={"value_u": pl.Float64},
+    )
+    casks = pl.DataFrame(schema={"cask": pl.String})
+    [problem] = problems(DesignFrames(design, casks, levels, response))
+    assert [family.name for family in problem.families] == ["yeast"], "one grain is no choice"
+    assert list(problems(DesignFrames(design, casks, levels, response.head(7)))) == []

@@ -1,0 +1,167 @@
+"""What may be said: whole sentences for each verdict, and words that are never used."""
+
+import itertools
+
+import numpy as np
+import pytest
+
+from pipeline.fits import wording
+from pipeline.fits.effects import Effect, Question
+from pipeline.fits.explained import REST, Share
+from pipeline.fits.next_batches import PROMISES, Pick
+from pipeline.fits.quality import Prediction, Quality
+from pipeline.fits.ranking import Rank
+from pipeline.fits.responses import response_of
+
+YIELD, FRACTION, SCORE = (
+    response_of(name) for name in ("yield_lpa_per_kg", "mash_efficiency_frac", "score: overall")
+)
+
+
+def effect(verdict, estimate=-0.004, low=-0.007, high=-0.001):
+    question = Question(
+        "grain", "rye", "the rest", "more", "10 points more rye, the rest scaled down", 6, False, np.zeros(1)
+    )
+    return Effect(question, estimate, low, high, 0.002, 0.01, verdict)
+
+
+@pytest.mark.parametrize(
+    ("verdict", "sentence"),
+    [
+        (
+            "supported",
+            "10 points more rye, the rest scaled down: yield −0.004 LPA per kg "
+            "(95 %: −0.007 to −0.001; 6 batches).",
+        ),
+        (
+            "leaning",
+            "10 points more rye, the rest scaled down: yield perhaps lower, not shown yet "
+            "(95 %: −0.007 to −0.001 LPA per kg; 6 batches).",
+        ),
+        (
+            "about the same",
+            "10 points more rye, the rest scaled down: yield about the same "
+            "(95 %: −0.007 to −0.001 LPA per kg; 6 batches).",
+        ),
+        (
+            "cannot tell",
+            "10 points more rye, the rest scaled down: yield, cannot tell yet "
+            "(95 %: −0.007 to −0.001 LPA per kg; 6 batches).",
+        ),
+        ("too few", "10 points more rye, the rest scaled down: too few to say (6 batches)."),
+        (
+            "never apart",
+            "10 points more rye, the rest scaled down: never tried apart from something else, "
+            "so nothing can be said of it alone (6 batches).",
+        ),
+    ],
+)
+def test_effects(verdict, sentence):
+    assert wording.effect_sentence(YIELD, "batch", effect(verdict)) == sentence
+
+
+def test_only_a_supported_effect_gives_its_size():
+    for verdict in ("leaning", "about the same", "cannot tell", "too few", "never apart"):
+        assert "−0.004" not in wording.effect_sentence(YIELD, "batch", effect(verdict))
+
+
+def test_gates():
+    said = wording.gate_sentence(YIELD, "batch", "grain", 24, 0.0105, True)
+    assert said == "Grain bill made a difference to yield (24 batches, p 0.011)."
+    said = wording.gate_sentence(YIELD, "batch", "yeast", 24, 0.4, False)
+    assert said == "These 24 batches do not show that yeast made a difference to yield (p 0.40)."
+    said = wording.gate_sentence(SCORE, "batch", "yeast", 9, None, False)
+    assert said == (
+        "Yeast and overall (new spirit): cannot be asked of 9 batches; it hardly varied, or too few are left."
+    )
+
+
+def test_fractions_are_said_in_points():
+    assert wording.signed(FRACTION, -0.0123) == "−1.2"
+    assert wording.plain(FRACTION, 0.863) == "86.3"
+    assert wording.signed(YIELD, 0.0002) == "0.000"
+
+
+def quality(fit=0.01, mean=0.02, recipe=0.015, recipe_mean=0.02, curved=None, drift_p=0.5):
+    return Quality(
+        24, mean, 0.03, 0.02, fit, recipe, recipe_mean, 1 - (fit / mean) ** 2, fit, 0.4, drift_p, curved
+    )
+
+
+def test_when_the_mean_wins_it_is_the_answer():
+    said = wording.quality_sentence(YIELD, "batch", quality(fit=0.025))
+    assert said.endswith("for yield the mean is the answer.")
+    assert "curved" not in wording.quality_sentence(YIELD, "batch", quality(curved=0.0095))
+    assert "curved model foretells better" in wording.quality_sentence(YIELD, "batch", quality(curved=0.008))
+    assert "never made before" in wording.quality_sentence(YIELD, "batch", quality(recipe=0.03))
+
+
+def test_drift_is_said_only_when_luck_is_unlikely():
+    assert wording.drift_sentence(YIELD, quality()) is None
+    assert "rose through the season" in str(wording.drift_sentence(YIELD, quality(drift_p=0.002)))
+
+
+def test_batches_far_off_and_batches_that_sway_are_named():
+    rows = [
+        Prediction("B1", 0.36, 0.30, 0.28, 0.32, 5.0, 0.2, "x"),
+        Prediction("B2", 0.30, 0.30, 0.28, 0.32, 0.1, 1.4, "10 points more rye"),
+        Prediction("B3", 0.30, 0.30, 0.28, 0.32, 0.1, 0.1, "x"),
+    ]
+    assert wording.sway_sentences(YIELD, "batch", rows) == [
+    foretold = 1 - (fit / mean) ** 2
+    return Quality(24, mean, 0.03, 0.02, fit, recipe, recipe_mean, foretold, fit, 0.4, drift_p, curved)
+        "Without batch B2, what is said of 10 points more rye would change much.",
+    ]
+
+
+def ranks(first, second, tied=False):
+    return [
+        Rank("grain bill", "A", 5, 0.3, 0.31, 0.30, 0.32, first, 0.99, tied),
+        Rank("grain bill", "B", 5, 0.3, 0.30, 0.29, 0.31, 1 - first, second, False),
+    ]
+
+
+def test_a_first_place_needs_near_certainty_and_no_tie():
+    assert wording.ranking_sentence(YIELD, ranks(0.97, 0.2)).startswith(
+        "A comes first of 2 grain bills by yield"
+    )
+    for close in (ranks(0.8, 0.7), ranks(0.97, 0.7, tied=True)):
+        assert "cannot be told yet" in wording.ranking_sentence(YIELD, close)
+
+
+def test_shares():
+    said = wording.share_sentence(
+        YIELD, [Share("grain", 0.6, 0.4, 0.7, 0.6), Share(REST, 0.4, 0.3, 0.6, 0.4)]
+    )
+    assert said == (
+    said = wording.ranking_sentence(YIELD, ranks(0.97, 0.2))
+    assert said.startswith("A comes first of 2 grain bills by yield")
+    )
+
+
+def test_a_card_says_what_is_expected_how_sure_what_it_teaches_and_what_must_be_cooked():
+    pick = Pick(PROMISES, 0, 0.32, 0.30, 0.34, 0.01, 0.62, effect("supported").question, 0.004, 0.003)
+    said = wording.next_sentence(
+        YIELD, pick, "70 % malt, 30 % raw rye", "ale yeast", "Costs 50 EUR.", ["raw rye"]
+    )
+    assert said == (
+        "Try 70 % malt, 30 % raw rye with ale yeast: expected yield 0.320 LPA per kg (95 %: 0.300 to 0.340); "
+    shares = [Share("grain", 0.6, 0.4, 0.7, 0.6), Share(REST, 0.4, 0.3, 0.6, 0.4)]
+    said = wording.share_sentence(YIELD, shares)
+        "the rest scaled down' by 25 %. Raw rye must be cooked before the mash. Costs 50 EUR."
+    )
+
+
+def test_no_sentence_claims_a_best_an_optimum_or_a_cause():
+    said = [
+        wording.effect_sentence(response, kind, effect(verdict))
+        for response, kind, verdict in itertools.product(
+            (YIELD, FRACTION, SCORE),
+            ("batch", "cask"),
+            ("supported", "leaning", "about the same", "cannot tell", "too few", "never apart"),
+        )
+    ]
+    said += [wording.ranking_sentence(YIELD, ranks(0.97, 0.2)), wording.why_words(PROMISES)]
+    for sentence in said:
+        for word in ("best", "optimal", "cause", "because", "proves", "significant"):
+            assert word not in sentence.lower(), sentence
