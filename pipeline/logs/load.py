@@ -29,6 +29,7 @@ from pipeline.logs.fields import (
     TASTING_SHEET,
     FileKind,
 )
+from pipeline.logs.keep import Kept
 from pipeline.logs.read import Progress, ReadFile, ReadResult, cells_frame, read_files
 from pipeline.logs.scores import Scores, read_scores
 from pipeline.logs.sheet import Sheet
@@ -184,12 +185,21 @@ def _no_progress(what: str, done: int, total: int) -> None:
     """The default: nobody is told."""
 
 
-def read_logs(folder: Path, settings: LogSettings, progress: Progress | None = None) -> LogFrames:
+def read_logs(
+    folder: Path, settings: LogSettings, progress: Progress | None = None, kept: Kept | None = None
+) -> LogFrames:
     """Read, check and type every log at any depth below `folder` (or the one file it is).
 
-    Nothing is written. Each bad row, or file, is a problem of the result, and the rest is used.
+    Nothing is written. Each bad row, or file, is a problem of the result, and the rest is used. Files that
+    have not changed since `kept` was made, with the same settings, are taken from there: the result is the
+    same.
     """
-    result = read_files(folder, settings.currency, progress or _no_progress)
+    known = {} if kept is None else kept.sha256
+    result = read_files(folder, settings.currency, progress or _no_progress, known)
+    if kept is not None and _ingredient_lists(result) != kept.ingredient_lists:
+        # Every batch log is checked against the ingredient lists.
+        kept = None
+        result = read_files(folder, settings.currency, progress or _no_progress)
     settle_decimal_marks(result)
     files = {file.file_id: file for file in result.files}
     cells = {kind: cells_frame(kind, result) for kind in KINDS_OF_FILE}
@@ -201,11 +211,40 @@ def read_logs(folder: Path, settings: LogSettings, progress: Progress | None = N
     # The distiller's own ingredients come first: batch logs are checked against them.
     for kind in sorted(KINDS_OF_FILE.values(), key=lambda each: each.name != INGREDIENT_LIST):
         typer.type_kind(kind, cells[kind.name])
-    return LogFrames(
-        files=_files_frame(result.files),
+    frames = LogFrames(
+        files=_files_frame([file for file in result.files if not file.is_kept]),
         cells=cells,
         values={table: values[table] for table in VALUE_SCHEMAS},
         problems=sort_problems(problems_frame(problems)),
+    )
+    numbers = {file.name: file.file_id for file in result.files if file.is_kept}
+    return _with_kept(frames, kept, numbers) if kept is not None and numbers else frames
+
+
+def _ingredient_lists(result: ReadResult) -> frozenset[tuple[str, str | None]]:
+    return frozenset((file.name, file.sha256) for file in result.files if file.kind == INGREDIENT_LIST)
+
+
+def _with_kept(frames: LogFrames, kept: Kept, numbers: Mapping[str, int]) -> LogFrames:
+    """The frames of the files read, and of those whose rows were kept, in the order of the files."""
+
+    def joined(name: str, read: pl.DataFrame) -> pl.DataFrame:
+        old = kept.rows(name, numbers).select(
+            pl.col(column).cast(kind) for column, kind in read.schema.items()
+        )
+        if old.is_empty():
+            return read
+        return pl.concat([old, read]).sort("file_id", "line", maintain_order=True)
+
+    # Tasting sheets and ingredient lists are read each time, and a score has no file of its own.
+    anew = {TASTING_SHEET, INGREDIENT_LIST, "tasting_value", "score_value", "ingredient_value"}
+    return LogFrames(
+        files=pl.concat([kept.files_of(numbers), frames.files]).sort("file_id"),
+        cells={name: frame if name in anew else joined(name, frame) for name, frame in frames.cells.items()},
+        values={
+            name: frame if name in anew else joined(name, frame) for name, frame in frames.values.items()
+        },
+        problems=sort_problems(pl.concat([kept.problems_of(numbers), frames.problems])),
     )
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import csv
 import hashlib
 import json
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 
@@ -31,7 +31,8 @@ Progress = Callable[[str, int, int], None]
 class ReadFile:
     """One file as read: how it was told, and how many rows it had and lost.
 
-    `is_refused`: its rows could be cut, but none can be used; the file's own problem says why.
+    `is_refused`: its rows could be cut, but none can be used; the file's own problem says why. `is_kept`: it
+    has not changed since it was last read, and was not read again.
     """
 
     file_id: int
@@ -48,6 +49,7 @@ class ReadFile:
     rows_in: int = 0
     rows_set_aside: int = 0
     is_refused: bool = False
+    is_kept: bool = False
 
 
 @dataclass
@@ -60,15 +62,18 @@ class ReadResult:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
+def read_files(
+    folder: Path, currency: str, progress: Progress, known: Mapping[str, str] | None = None
+) -> ReadResult:
     """Read every log below `folder` as text.
 
     `currency` is the season's, for prices whose header names it. Files are numbered from 1 in the order
-    of their paths. No file is changed.
+    of their paths. A file whose hash is the one `known` has for its name is not read further. No file is
+    changed.
     """
     csv.field_size_limit(LONGEST_CELL)
     found, problems = find_files(folder)
-    reader = _Reader(currency, ReadResult([], [], [], problems))
+    reader = _Reader(currency, ReadResult([], [], [], problems), known or {})
     for number, each in enumerate(found, start=1):
         reader.read(each, ReadFile(number, each.name, PurePosixPath(each.name).stem.strip()))
         progress("reading logs", number, len(found))
@@ -79,15 +84,16 @@ def read_files(folder: Path, currency: str, progress: Progress) -> ReadResult:
 class _Reader:
     """Reads file after file, laying the rows of files with the same header together."""
 
-    def __init__(self, currency: str, result: ReadResult) -> None:
+    def __init__(self, currency: str, result: ReadResult, known: Mapping[str, str]) -> None:
         self.currency = currency
         self.result = result
+        self._known = known
         self._buffers: dict[str, Buffer] = {}
 
     def read(self, each: FoundFile, file: ReadFile) -> None:
         """Read one file into its buffer; what keeps it from being read becomes a problem."""
         self.result.files.append(file)
-        text = _text_of(each, file, self.result)
+        text = _text_of(each, file, self.result, self._known.get(file.name))
         if text is not None:
             self._read_text(text, file)
 
@@ -145,8 +151,8 @@ class _Reader:
         return records
 
 
-def _text_of(each: FoundFile, file: ReadFile, result: ReadResult) -> str | None:
-    """The text of one file; None, with a problem noted, when it cannot be read."""
+def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | None) -> str | None:
+    """The text of one file; None when its hash is `known` or, with a problem noted, it cannot be read."""
     try:
         data = each.path.read_bytes()
     except OSError as error:
@@ -155,6 +161,9 @@ def _text_of(each: FoundFile, file: ReadFile, result: ReadResult) -> str | None:
         return None
     file.size_bytes = len(data)
     file.sha256 = hashlib.sha256(data).hexdigest()
+    if file.sha256 == known:
+        file.is_kept = True
+        return None
     try:
         text, file.encoding = decode_text(data)
     except UnreadableTextError as error:
