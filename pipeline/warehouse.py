@@ -22,11 +22,14 @@ from pipeline import __version__
 from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
 from pipeline.cuts.steps import CUT_STEPS
 from pipeline.dictionary import find_column
+from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
+from pipeline.fingerprint import program_fingerprint
 from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
 from pipeline.logs import LogFrames, load_raw, read_logs
+from pipeline.logs.keep import Kept, kept_from
 from pipeline.logs.load import ArrowStream
 from pipeline.panel.step import PANEL_STEPS
-from pipeline.problems import KINDS, Problem, problem, problems_frame, sort_problems
+from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
 from pipeline.reconcile import RECONCILE_MAKES, RECONCILE_READS, reconcile_step
 from pipeline.resources import sql_dir
@@ -123,14 +126,57 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
                newer than this program or not writable
     """
     _refuse_foreign(database)
-    frames = _read_some_logs(logs, settings, progress)
-    unfinished = database.with_name(f".{database.name}.{os.getpid()}.unfinished")
+    with _earlier(database, settings) as kept:
+        frames = _read_some_logs(logs, settings, progress, kept)
+        if kept is not None and _nothing_changed(frames, kept):
+            return _problems_of(kept.connection)
+    return _replace(database, frames, settings, progress)
+
+
+@contextmanager
+def _earlier(database: Path, settings: Settings) -> Iterator[Kept | None]:
+    """What can be taken over from the database that is there; None when it was made in another way."""
+    if not database.exists():
+        yield None
+        return
+    with _sentences(database), duckdb.connect(str(database), read_only=True) as con:
+        yield kept_from(con) if _is_made_alike(con, settings) else None
+
+
+def _is_made_alike(con: Connection, settings: Settings) -> bool:
+    """Whether this very program made the database, with these settings: only then is reading the same."""
+    has_fingerprint = con.execute(
+        "select count(*) from duckdb_columns() where schema_name = 'raw' and table_name = 'made_by' "
+        "and column_name = 'fingerprint'"
+    ).fetchall()[0][0]
+    if not has_fingerprint or con.execute("select fingerprint from raw.made_by").fetchall() != [
+        (program_fingerprint(),)
+    ]:
+        return False
+    return con.execute("select * from raw.setting").fetchall() == _setting_rows(settings)
+
+
+def _nothing_changed(frames: LogFrames, kept: Kept) -> bool:
+    return frames.files.equals(kept.files) and frames.problems.equals(kept.problems())
+
+
+def _problems_of(con: Connection) -> pl.DataFrame:
+    found = pl.DataFrame(con.sql("select * from problem.row")).rename({"column_name": "column"})
+    return found.select(pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items())
+
+
+def _replace(database: Path, frames: LogFrames, settings: Settings, progress: Progress) -> pl.DataFrame:
+    """Make a whole new database beside the old one, and put it in its place in one step."""
     with _sentences(database):
         database.parent.mkdir(parents=True, exist_ok=True)
+        sweep_unfinished(database)
+        unfinished = unfinished_path(database)
         try:
             with duckdb.connect(str(unfinished)) as con:
                 problems = fill_database(con, frames, settings, progress)
+            reach_disk(unfinished)
             os.replace(unfinished, database)
+            reach_disk(database.parent)
         finally:
             for leftover in (unfinished, unfinished.with_name(unfinished.name + ".wal")):
                 leftover.unlink(missing_ok=True)
@@ -206,8 +252,10 @@ def read_table(con: Connection, name: str) -> pl.DataFrame:
     return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
 
 
-def _read_some_logs(logs: Path, settings: Settings, progress: Progress) -> LogFrames:
-    frames = read_logs(logs, settings, progress)
+def _read_some_logs(
+    logs: Path, settings: Settings, progress: Progress, kept: Kept | None = None
+) -> LogFrames:
+    frames = read_logs(logs, settings, progress, kept)
     if frames.files.is_empty() and frames.problems.is_empty():
         raise NoLogsError(
             f"{logs}: there are no logs in this folder or below it. A log is a .csv file; to start some: "
@@ -275,6 +323,29 @@ def _tables(con: Connection) -> list[str]:
 
 
 def _load_settings(con: Connection, settings: Settings) -> None:
+    setting = pl.DataFrame(
+        _setting_rows(settings),
+        schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64},
+        orient="row",
+    )
+    degrees = range(1, _STUDENT_ROWS + 1)
+    quantile = pl.DataFrame(
+        {"degrees_of_freedom": degrees, "quantile": [float(student_t.ppf(0.975, df)) for df in degrees]}
+    )
+    made_by = pl.DataFrame(
+        {
+            "made_by": [MADE_BY],
+            "version": [__version__],
+            "format": [FORMAT],
+            "fingerprint": [program_fingerprint()],
+        }
+    )
+    _make_table(con, "raw.setting", setting)
+    _make_table(con, "raw.student_t", quantile)
+    _make_table(con, "raw.made_by", made_by)
+
+
+def _setting_rows(settings: Settings) -> list[tuple[str, str | None, float | None]]:
     rows: list[tuple[str, str | None, float | None]] = []
     records = (("", settings), ("uncertainty.", settings.uncertainty), ("cuts.", settings.cuts))
     for prefix, record in records:
@@ -290,17 +361,7 @@ def _load_settings(con: Connection, settings: Settings) -> None:
                     for end, bound in zip(("low", "high"), value, strict=True)
                 ]
     rows += settings.next.rows()
-    setting = pl.DataFrame(
-        rows, schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64}, orient="row"
-    )
-    degrees = range(1, _STUDENT_ROWS + 1)
-    quantile = pl.DataFrame(
-        {"degrees_of_freedom": degrees, "quantile": [float(student_t.ppf(0.975, df)) for df in degrees]}
-    )
-    made_by = pl.DataFrame({"made_by": [MADE_BY], "version": [__version__], "format": [FORMAT]})
-    _make_table(con, "raw.setting", setting)
-    _make_table(con, "raw.student_t", quantile)
-    _make_table(con, "raw.made_by", made_by)
+    return rows
 
 
 def _constants() -> Iterator[str]:
