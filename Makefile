@@ -5,7 +5,7 @@
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help review test lint bench sample docs picture lock clean clean-venv
+.PHONY: help review test lint bench sample docs calibrate picture lock clean clean-venv
 
 VENV ?= .venv
 LOGS ?= sample_logs
@@ -57,6 +57,9 @@ sample: $(RUN_STAMP) ## simulate sample_logs anew and write its report into repo
 
 docs: $(RUN_STAMP) ## rebuild the generated parts of README.md and DEVELOPERS.md
 	@$(BIN)/python -m pipeline.documentation
+
+calibrate: $(DEV_STAMP) ## hold the fits to account over 3,000 invented seasons and write the table into DEVELOPERS.md
+	@OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pipeline.fits.calibrate --docs DEVELOPERS.md
 
 picture: ## take README.md's picture from the committed report (needs Chromium)
 	@browser=$$(command -v chromium || command -v chromium-browser || command -v google-chrome) || { \
