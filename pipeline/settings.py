@@ -65,6 +65,7 @@ class Settings:
     hydrometer_reference_c: float = 20.0
     bottle_l: float = 0.7
     bottle_pct_vol: float = 43.0
+    cask_loss_200l_frac: float = 0.02
     reconcile: bool = True
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
     cuts: CutSettings = field(default_factory=CutSettings)
@@ -108,6 +109,8 @@ MEANINGS: Mapping[str, str] = {
     "bottle_pct_vol": "strength of a bottle in 'bottles' worth', %vol",
     "reconcile": "whether the alcohol account is closed within the instruments' errors, and what hinders "
     "it named; false leaves those tables empty",
+    "cask_loss_200l_frac": "share of its alcohol that a 200 L cask loses a year in your store, to compare others "
+    "with by their size",
     "uncertainty.gravity_sg": "standard uncertainty of a hydrometer reading, SG",
     "uncertainty.strength_pct_vol": "standard uncertainty of an alcoholometer reading, %vol",
     "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",
@@ -130,7 +133,7 @@ MEANINGS: Mapping[str, str] = {
 
 _RULE_SETS = ("one", "western electric", "nelson")
 _TABLES = ("uncertainty", "cuts", "next")
-_POSITIVE = ("bottle_l", "bottle_pct_vol")
+_POSITIVE = ("bottle_l", "bottle_pct_vol", "cask_loss_200l_frac")
 
 
 def describe_settings() -> list[tuple[str, str, str]]:

@@ -34,6 +34,7 @@ class Tables:
     batches: pl.DataFrame
     runs: pl.DataFrame
     settings: pl.DataFrame
+    casks: pl.DataFrame
 
     @property
     def setting(self) -> Mapping[str, float]:

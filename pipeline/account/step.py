@@ -13,6 +13,7 @@ import polars as pl
 
 from pipeline.account.ancestry import ancestry_frame, credits, run_ancestry_frame
 from pipeline.account.book import Book, Tables, make_book
+from pipeline.account.casks import cask_frame
 from pipeline.account.figures import (
     batch_figures,
     cut_figures,
@@ -41,6 +42,10 @@ MAKES = {
         "One row a move, quantity and reading."
     ),
     "account.lot_u": "standard uncertainty of each lot's alcohol at the end of the logs. One row a lot.",
+    "account.cask_loss": (
+        "what each cask loses a year, its soakage, its drift of strength and what it will hold a year after "
+        "the last entry, each with its uncertainty. One row a cask."
+    ),
     "account.batch_u": "standard uncertainties of the figures of metric.batch. One row a batch.",
     "account.run_u": "standard uncertainties of the figures of metric.run. One row a run.",
     "account.cut_u": "standard uncertainties of the figures of metric.cut. One row a cut of a run.",
@@ -58,6 +63,8 @@ READS = (
     "select * from account.batch order by first_step_id",
     "select * from account.run order by first_step_id",
     "select * from raw.setting",
+    "select cask, any_value(capacity_l order by happened_at, line) as capacity_l from log.cask_step "
+    "group by cask",
 )
 """What the step reads, in the order of the fields of `Tables`."""
 
@@ -83,6 +90,7 @@ def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     yield book.readings.frame
     yield _sensitivity_frame(book)
     yield _lot_frame(book)
+    yield cask_frame(book)
     yield figure_frame(tables.batches.select("batch"), batch_figures(book, sums), u)
     yield figure_frame(tables.runs.select("batch", "run"), run_figures(book, sums), u)
     for keys, figures in (cut_figures(book, sums), jar_figures(book, sums)):

@@ -1,7 +1,9 @@
 -- What:  every cask from its fill to the last time it was measured.
--- Note:  spirit drawn or bottled is moved, not lost; the rate is of pure alcohol, compounded over the years.
+-- Note:  spirit drawn or bottled is moved, not lost; rates are compounded over the years. Soakage into the wood belongs
+--        to the fill where a regauge some weeks after it is followed by another. The loss that the size alone would
+--        lead to is 2 % a year of a 200 L cask (from memory; stores differ), scaled by surface over volume.
 -- Grain: one row a cask.
--- From:  log.cask_step, account.move, account.lot, raw.setting
+-- From:  log.cask_step, account.move, account.lot, account.cask_loss, raw.setting
 create or replace table metric.cask as
 with season_start as (
     select text_value as starts
@@ -61,14 +63,15 @@ gauged as (
     qualify row_number() over (partition by cask order by move_id desc) = 1
 ),
 
--- What left the cask without being drawn, between its fill and the last measurement of its content.
+-- What left the cask without being drawn: all that its measurements found less than the account had.
 lost as (
     select
         cask,
         -fsum(adjustment_lpa) as loss_lpa,
-        max(happened_at) as until_at,
+        bool_or(kind in ('cask gauge', 'cask empty')) as is_measured,
+        max(happened_at) filter (where kind in ('cask gauge', 'cask empty')) as until_at,
     from moves
-    where kind in ('cask gauge', 'cask empty')
+    where kind in ('cask gauge', 'cask empty', 'cask draw', 'cask bottle')
     group by cask
 ),
 
@@ -79,7 +82,7 @@ combined as (
         gauged.last_at,
         coalesce(gauged.last_volume_l, fills.fill_volume_l) as last_volume_l,
         coalesce(gauged.last_lpa, fills.fill_lpa) as last_lpa,
-        lost.loss_lpa,
+        if(lost.is_measured, lost.loss_lpa, null) as loss_lpa,
         date_diff('minute', described.filled_at, lost.until_at) / 5.25960e5 as years,
         lot.lpa as now_lpa,
         lot.volume_l as now_volume_l,
@@ -120,26 +123,22 @@ select
     if(combined.bottlings = 0, 0e0, combined.bottled_lpa) as bottled_lpa,
     combined.loss_lpa,
     combined.years,
-    -- Draws taken on the way kept losing nothing once out: the rate is of what stood in the cask.
-    case
-        when combined.years > 0 and combined.fill_lpa > 0 then
-            1e0 - power(
-                greatest(
-                    1e0 - combined.loss_lpa
-                    / nullif(combined.fill_lpa + if(combined.top_ups = 0, 0e0, combined.top_up_lpa), 0e0),
-                    0e0
-                ),
-                1e0 / nullif(combined.years, 0e0)
-            )
-    end as loss_frac_per_year,
+    -- Three times what its size leads to, and so far above it that the readings' errors do not explain it.
+    cask_loss.loss_frac_per_year - 3e0 * cask_loss.predicted_loss_frac_per_year
+        > 2e0 * cask_loss.loss_frac_per_year_u as is_leaking,
     1e2 * combined.last_lpa / nullif(combined.last_volume_l, 0e0)
         - 1e2 * combined.fill_lpa / nullif(combined.fill_volume_l, 0e0) as strength_change_pct_vol,
     combined.now_volume_l,
     combined.now_abv_pct_vol,
     combined.now_lpa,
+    -- numerics: rates, forecast and standard uncertainties
+    cask_loss.* exclude (lot, forecast_at),
     -- timestamps
     cast(combined.filled_at as date) as filled_on,
     cast(combined.last_at as date) as last_on,
+    cast(cask_loss.forecast_at as date) as forecast_on,
 from combined
 cross join season_start
+left join account.cask_loss as cask_loss
+    on cask_loss.lot = 'cask ' || lower(combined.cask)
 order by combined.filled_at, combined.cask

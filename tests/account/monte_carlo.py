@@ -33,6 +33,7 @@ KEYS = {
     "metric.run": ("batch", "run"),
     "metric.cut": ("batch", "run", "cut"),
     "metric.jar": ("batch", "run", "jar_no"),
+    "metric.cask": ("cask",),
 }
 
 _NAMES = ("batch", "source", "lot", "cask")
@@ -130,7 +131,12 @@ def ratios(con: duckdb.DuckDBPyConnection, many: list[duckdb.DuckDBPyConnection]
     rows = []
     for table, keys in KEYS.items():
         once = pl.DataFrame(con.sql(f"select * from {table}"))
-        figures = [name[:-2] for name in once.columns if name.endswith("_u") and name[:-2] in once.columns]
+        # A forecast is for a year after the last entry of all logs, and the copies' years lie far apart.
+        figures = [
+            name[:-2]
+            for name in once.columns
+            if name.endswith("_u") and name[:-2] in once.columns and not name.startswith("forecast")
+        ]
         drawn_anew = pl.concat(pl.DataFrame(db.sql(f"select * from {table}")) for db in many)
         apart = [pl.col(key).str.replace(r"~\d+", "") for key in keys if key in _NAMES]
         spread = drawn_anew.with_columns(apart).group_by(*keys).agg(*(_spread(name) for name in figures))
