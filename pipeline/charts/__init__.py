@@ -6,6 +6,7 @@ places it. Titles and units come from the column dictionary.
 
 from pipeline.charts.casks import cask_loss, cask_strength
 from pipeline.charts.cuts import cut_fractions, hearts_strengths
+from pipeline.charts.flavour import flavour_map, flavour_shares
 from pipeline.charts.flow import where_alcohol_went
 from pipeline.charts.scores import scores_by_sample
 from pipeline.charts.theme import DARK, LIGHT, PAGE, page_spec, to_spec
@@ -18,6 +19,8 @@ __all__ = [
     "cask_loss",
     "cask_strength",
     "cut_fractions",
+    "flavour_map",
+    "flavour_shares",
     "hearts_strengths",
     "page_spec",
     "scores_by_sample",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import duckdb
 import polars as pl
 
+from pipeline.report.flavour_data import FlavourData, read_flavour
 from pipeline.report.text import ACTING_CHARACTERS, visible
 
 # A problem without a batch (a file that could not be read, a row that names none) belongs to no
@@ -127,6 +128,7 @@ class SeasonData:
     flow: pl.DataFrame
     left_out: pl.DataFrame
     problems: pl.DataFrame
+    flavour: FlavourData
     run_curves: pl.DataFrame
     jars_expected: pl.DataFrame
     stills: pl.DataFrame
@@ -190,7 +192,11 @@ def read_season(con: duckdb.DuckDBPyConnection, season: str) -> SeasonData:
     """All frames of one season, in the order a page shows them."""
     frames = {name: _frame(con, query, season) for name, query in _QUERIES.items()}
     return SeasonData(
-        name=season, currency=_setting(con, "currency"), files=shown(pl.DataFrame(con.sql(_FILES))), **frames
+        name=season,
+        currency=_setting(con, "currency"),
+        files=shown(pl.DataFrame(con.sql(_FILES))),
+        flavour=read_flavour(lambda query: _frame(con, query, season)),
+        **frames,
     )
 
 

@@ -25,12 +25,12 @@ from pipeline.report.sections.casks import casks
 from pipeline.report.sections.cautions import cautions
 from pipeline.report.sections.cuts import cuts_and_strengths
 from pipeline.report.sections.difference import what_made_the_difference
+from pipeline.report.sections.flavour import blind_tests, flavour
 from pipeline.report.sections.flow import where_the_alcohol_went
 from pipeline.report.sections.glance import season_at_a_glance
 from pipeline.report.sections.methods import how_numbers_are_computed
 from pipeline.report.sections.next_batches import what_to_run_next
 from pipeline.report.sections.problems import problems_found
-from pipeline.report.sections.scores import difference_tests, scores
 from pipeline.report.sections.yields import yields
 from pipeline.report.text import counted, number, prose, unique_slugs, visible
 
@@ -110,9 +110,9 @@ def season_sections(data: SeasonData) -> list[Section]:
         where_the_alcohol_went(data),
         yields(data),
         cuts_and_strengths(data),
-        scores(data),
-        difference_tests(data),
         casks(data),
+        flavour(data),
+        blind_tests(data),
         what_made_the_difference(data),
         what_to_run_next(data),
         every_batch(data),

@@ -95,7 +95,7 @@ def value_text(value: object, name: str, decimals: int | None = None) -> str:
     if isinstance(value, int):
         return number(value, 0)
     if isinstance(value, float):
-        if name.endswith("p_value"):
+        if name.endswith("p_value") or name.startswith("p_"):
             return "below 0.001" if value < 0.001 else number(value, 3)
         shown = value * 100 if is_fraction(name) else value
         own = decimals_for(name, shown)

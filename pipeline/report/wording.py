@@ -18,7 +18,7 @@ from math import sqrt
 
 from scipy.special import stdtr, stdtrit
 
-from pipeline.report.text import counted, listed, number, value_text
+from pipeline.report.text import counted, listed, number
 
 ENOUGH_BATCHES = 3
 """Fewer measured batches than this, and a group's interval is too loose to compare (own choice)."""
@@ -28,11 +28,6 @@ MOST_GROUPS = 30
 
 FAMILY_LEVEL = 0.05
 """How often, at most, groups that do not differ may be called different: over all pairs together."""
-
-TOLD_APART = 0.05
-"""The one-sided level at which a difference test is read, as is usual in the trade's panels."""
-
-CHANCE_NAMES = {"triangle": "one in three", "duo-trio": "one in two", "paired": "one in two"}
 
 
 @dataclass(frozen=True)
@@ -191,39 +186,3 @@ def _how_many(count: int) -> str:
 def _too_few(groups: list[Group]) -> list[str]:
     few = [f"{group.name} ({group.count})" for group in groups if not _usable(group)]
     return [f"Too few measured batches to compare: {listed(few)}."] if few else []
-
-
-def difference_sentence(
-    sample_a: str, sample_b: str, test: str, trials: int, correct: int, chance: float, p_value: float | None
-) -> str:
-    """What a triangle, duo-trio or paired test showed. `chance` is the share right by luck alone."""
-    if trials == 0 or p_value is None:
-        return f"{sample_a} and {sample_b}: no trial of the {test} test could be used."
-    tally = f"{correct} of {trials} right in a {test} test, where luck alone gives {_luck(test, chance)}"
-    if chance**trials > TOLD_APART:
-        return f"{sample_a} and {sample_b}: too few tastings to conclude anything ({tally})."
-    p_text = value_text(p_value, "p_value")
-    if p_value <= TOLD_APART:
-        return f"{sample_a} and {sample_b} were told apart: {tally} (p {p_text})."
-    return (
-        f"{sample_a} and {sample_b} were not shown to differ: {tally} (p {p_text}). That does not show they "
-        "are alike."
-    )
-
-
-def _luck(test: str, chance: float) -> str:
-    return CHANCE_NAMES.get(test, f"{number(chance * 100, 0)} % of them")
-
-
-def score_sentence(scores: int, assessors: int, samples: int) -> str:
-    """What the scores of a panel may be read for."""
-    if scores == 0:
-        return "No scores were logged this season."
-    panel = f"{counted(scores, 'score')} by {counted(assessors, 'assessor')} on {counted(samples, 'sample')}"
-    if assessors < 3:
-        return f"{panel}. Fewer than three assessors are too few to speak for anyone but themselves."
-    return (
-        f"{panel}. The dots are plain means, the lines their 95 % intervals. They do not allow for one "
-        "assessor scoring high and another low, so samples poured to different people should not be ranked "
-        "by them."
-    )

@@ -11,8 +11,6 @@ from pipeline.report.wording import (
     Group,
     clear_differences,
     compare_yields,
-    difference_sentence,
-    score_sentence,
     welch_p_value,
 )
 
@@ -119,32 +117,3 @@ def test_a_real_difference_is_seen():
     rng = np.random.default_rng(7)
     made = [as_group(name, rng.normal(true, 0.02, 8)) for name, true in (("A", 0.36), ("B", 0.30))]
     assert [(pair.more.name, pair.less.name) for pair in clear_differences(made)] == [("A", "B")]
-
-
-def p_of(correct: int, trials: int, chance: float) -> float:
-    """scipy's binomial tail, an independent calculation."""
-    return float(stats.binom.sf(correct - 1, trials, chance))
-
-
-def test_difference_tests_follow_the_published_critical_number():
-    """Triangle test, 18 tastings, 5 %: 10 right are needed (ISO 4120, critical numbers, from memory)."""
-    text = {
-        right: difference_sentence("a", "b", "triangle", 18, right, 1 / 3, p_of(right, 18, 1 / 3))
-        for right in (9, 10)
-    }
-    assert "told apart" in text[10]
-    assert "not shown to differ" in text[9]
-    assert "does not show they are alike" in text[9]
-
-
-def test_too_few_tastings_conclude_nothing_even_when_all_were_right():
-    text = difference_sentence("a", "b", "triangle", 2, 2, 1 / 3, p_of(2, 2, 1 / 3))
-    assert "too few tastings" in text
-    assert "told apart" not in text
-    assert "no trial" in difference_sentence("a", "b", "paired", 0, 0, 0.5, None)
-
-
-def test_scores_of_two_people_are_not_called_a_panel_s():
-    assert "too few to speak" in score_sentence(8, 2, 4)
-    assert "should not be ranked" in score_sentence(80, 6, 4)
-    assert score_sentence(0, 0, 0) == "No scores were logged this season."
