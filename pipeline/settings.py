@@ -70,6 +70,7 @@ class Settings:
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
     cuts: CutSettings = field(default_factory=CutSettings)
     next: NextSettings = field(default_factory=NextSettings)
+    words: Mapping[str, str] = field(default_factory=dict)
 
     @classmethod
     def load(cls, path: Path | None) -> Settings:
@@ -129,10 +130,12 @@ MEANINGS: Mapping[str, str] = {
     "cuts.rules": "run rules on the control charts: 'one' (beyond the limits), 'western electric' (four) or "
     "'nelson' (eight); more rules give more false signals",
     **NEXT_MEANINGS,
+    "words": "a table of your own words for flavour, written = meant: [words] and below it, say, "
+    'kerosene = "nail varnish"; it goes before the built-in list',
 }
 
 _RULE_SETS = ("one", "western electric", "nelson")
-_TABLES = ("uncertainty", "cuts", "next")
+_TABLES = ("uncertainty", "cuts", "next", "words")
 _POSITIVE = ("bottle_l", "bottle_pct_vol", "cask_loss_200l_frac")
 
 
@@ -161,6 +164,7 @@ def _settings_from_document(document: Mapping[str, object], path: Path) -> Setti
     settings = replace(Settings(), **_checked(plain, Settings(), path, prefix=""))
     settings = replace(
         settings,
+        words=_words(document, path),
         uncertainty=replace(
             settings.uncertainty, **_table(document, "uncertainty", settings.uncertainty, path)
         ),
@@ -187,6 +191,17 @@ def _table(
     if not isinstance(table, dict):
         raise SettingsError(f"{path}: `{name}` is a table: write [{name}] and its values below.")
     return _checked(table, defaults, path, prefix=f"{name}.")
+
+
+def _words(document: Mapping[str, object], path: Path) -> dict[str, str]:
+    """The distiller's own words, each standing for a word of the list or a new one."""
+    table = document.get("words", {})
+    if not isinstance(table, dict) or not all(isinstance(word, str) and word for word in table.values()):
+        raise SettingsError(
+            f"{path}: `words` is a table of words: write [words] and below it lines like "
+            'kerosene = "nail varnish".'
+        )
+    return {written.strip(): str(meant).strip() for written, meant in table.items()}
 
 
 def _checked(

@@ -361,6 +361,7 @@ def _setting_rows(settings: Settings) -> list[tuple[str, str | None, float | Non
                     for end, bound in zip(("low", "high"), value, strict=True)
                 ]
     rows += settings.next.rows()
+    rows += [(f"words.{written}", meant, None) for written, meant in settings.words.items()]
     return rows
 
 

@@ -2,6 +2,8 @@
 
 import pytest
 
+from pipeline.settings import Settings, SettingsError
+
 HEADER = "session,assessor,sample,order,fruit,spice,cream\n"
 CODES = ("314", "271", "577", "161")
 GIVEN = {
@@ -83,3 +85,22 @@ def test_repeated_glasses_with_the_same_scores_are_no_copy(make_season):
 def test_a_code_with_two_meanings_is_found(make_season):
     season = make_season(files={"sheet.csv": HEADER + CLEAN, "key.csv": KEY + "march,314,B9\n"})
     assert [row["file"] for row in found(season, "key_unmatched")] == ["key.csv"]
+
+
+def test_a_distillers_own_words_go_before_the_list(make_season, tmp_path):
+    settings_file = tmp_path / "season.toml"
+    settings_file.write_text('[words]\nkerosene = "nail varnish"\nbutter = "butter"\n', encoding="utf-8")
+    rows = "".join(f"march,P{n},314,Kerosene; Buttery\nmarch,P{n},271,butter\n" for n in range(3))
+    files = {"sheet.csv": "session,assessor,sample,descriptors,fruit\n" + rows.replace("\n", ",5\n")}
+    own = make_season(files=files, settings=Settings.load(settings_file))
+    listed = make_season(files=files)
+    query = "select distinct word, word_family from fit.descriptor order by word"
+    assert [row["word"] for row in own.rows(query)] == ["butter", "nail varnish"]
+    assert [row["word"] for row in listed.rows(query)] == ["butter", "kerosene"]
+
+
+def test_words_that_are_no_words_are_refused(tmp_path):
+    settings_file = tmp_path / "season.toml"
+    settings_file.write_text("[words]\nkerosene = 3\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match="table of words"):
+        Settings.load(settings_file)
