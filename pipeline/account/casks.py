@@ -201,7 +201,7 @@ def cask_frame(book: Book) -> pl.DataFrame:
         "forecast_volume_l": volume_then,
         "forecast_abv_pct_vol": abv_then,
     }
-    sums = _sums(book, casks, lpa, volume)
+    sums = cask_sums(book, casks)
     frame = pl.DataFrame(
         {
             "lot": [cask.lot for cask in casks],
@@ -238,10 +238,12 @@ def _predicted(book: Book, casks: Sequence[CaskEvents]) -> Floats:
     return np.asarray(science.scaled_loss_frac(np.full(capacities.size, reference), 200.0, capacities))
 
 
-def _sums(book: Book, casks: Sequence[CaskEvents], lpa: Uncertain, volume: Uncertain) -> dict[str, Uncertain]:
+def cask_sums(book: Book, casks: Sequence[CaskEvents]) -> dict[str, Uncertain]:
     """What was filled, drawn and found last, for its uncertainty; the values shown are metric.cask's."""
+    moves = book.tables.moves
+    lpa, volume = book.errors.move_lpa, _with_values(book.own.volume_l, moves["volume_l"])
     number_of = {cask.lot: number for number, cask in enumerate(casks)}
-    moves, count = book.tables.moves, len(casks)
+    count = len(casks)
     places: dict[str, list[int]] = {kind: [] for kind in _SIGNS}
     for kind, source, target in moves.select("kind", "from_lot", "to_lot").iter_rows():
         lot = target if _SIGNS.get(kind) == 1 else source
@@ -254,8 +256,15 @@ def _sums(book: Book, casks: Sequence[CaskEvents], lpa: Uncertain, volume: Uncer
         return sums[0] if len(sums) == 1 else sums[0] + sums[1]
 
     ends = [book.errors.lots.get(cask.lot, (np.empty(0, dtype=np.int64), np.empty(0))) for cask in casks]
+    contents: dict[str, float] = {}
+    for source, target, left, filled in moves.select(
+        "from_lot", "to_lot", "from_lpa_after", "to_lpa_after"
+    ).iter_rows():
+        for lot, lpa_after in ((source, left), (target, filled)):
+            if lot is not None:
+                contents[lot_key(lot)] = math.nan if lpa_after is None else lpa_after
     held = Uncertain.from_parts(
-        np.zeros(count),
+        [contents.get(cask.lot, math.nan) for cask in casks],
         [(np.full(ids.size, number), ids, slopes) for number, (ids, slopes) in enumerate(ends)],
         lpa.readings,
     )

@@ -6,7 +6,7 @@ is that of `MAKES`.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 
 import numpy as np
 import polars as pl
@@ -22,8 +22,9 @@ from pipeline.account.figures import (
     run_figures,
     sums_of,
 )
+from pipeline.account.flow import STILL_HOUSE, flow_figures, season_figures
 from pipeline.account.lots import lot_key
-from pipeline.account.uncertain import Uncertain
+from pipeline.account.uncertain import Floats, Uncertain
 
 MAKES = {
     "account.ancestry": (
@@ -46,6 +47,8 @@ MAKES = {
         "what each cask loses a year, its soakage, its drift of strength and what it will hold a year after "
         "the last entry, each with its uncertainty. One row a cask."
     ),
+    "account.season_u": "standard uncertainties of the sums of metric.season. One row a season.",
+    "account.flow_u": "standard uncertainties of the steps of metric.flow. One row a season and node.",
     "account.batch_u": "standard uncertainties of the figures of metric.batch. One row a batch.",
     "account.run_u": "standard uncertainties of the figures of metric.run. One row a run.",
     "account.cut_u": "standard uncertainties of the figures of metric.cut. One row a cut of a run.",
@@ -91,10 +94,31 @@ def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     yield _sensitivity_frame(book)
     yield _lot_frame(book)
     yield cask_frame(book)
-    yield figure_frame(tables.batches.select("batch"), batch_figures(book, sums), u)
+    of_batches = batch_figures(book, sums)
+    seasons = tables.batches["season"].unique(maintain_order=True)
+    yield figure_frame(
+        pl.DataFrame({"season": seasons}), season_figures(book, of_batches, seasons.to_list()), u
+    )
+    yield _flow_frame(seasons, flow_figures(book, sums, of_batches, seasons.to_list()), u)
+    yield figure_frame(tables.batches.select("batch"), of_batches, u)
     yield figure_frame(tables.runs.select("batch", "run"), run_figures(book, sums), u)
     for keys, figures in (cut_figures(book, sums), jar_figures(book, sums)):
         yield figure_frame(keys, figures, u)
+
+
+def _flow_frame(seasons: pl.Series, nodes: Mapping[str, Uncertain], reading_u: Floats) -> pl.DataFrame:
+    """One row a season and node; shares are of the first node of each part."""
+    parts = []
+    for node, column in nodes.items():
+        whole = nodes["potential" if node in STILL_HOUSE else "all hearts"]
+        parts.append(
+            figure_frame(
+                pl.DataFrame({"season": seasons, "node": [node] * seasons.len()}),
+                {"lpa": column, "share_frac": column / whole},
+                reading_u,
+            )
+        )
+    return pl.concat(parts)
 
 
 def _credit_frame(book: Book) -> pl.DataFrame:

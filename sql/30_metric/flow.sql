@@ -2,8 +2,9 @@
 -- Note:  part 'still house' (grain to hearts) adds up over the batches that were measured at every step, named
 --        in `batches`; part 'casks' follows all hearts from there. Each loss is what one step had and the
 --        next had not, so every part closes to nothing.
+--        A loss is avoidable where better work could keep some of it; foreshots are not: they are not for drinking.
 -- Grain: one row a season, part and position.
--- From:  metric.batch, account.run, account.lot, account.move, metric.cask
+-- From:  metric.batch, account.run, account.lot, account.move, account.flow_u, metric.cask, raw.setting
 create or replace table metric.flow as
 with recursive run_sums as (
     select
@@ -192,21 +193,36 @@ both_parts as (
     select * from still_house
     union all
     select * from casks
+),
+
+bottle as (
+    select
+        max(number_value) filter (where name = 'bottle_l')
+        * max(number_value) filter (where name = 'bottle_pct_vol') / 1e2 as lpa,
+    from raw.setting
 )
 
 select
     -- text
-    season,
-    part,
-    position,
-    node,
-    side,
-    label,
-    explanation,
+    both_parts.season,
+    both_parts.part,
+    both_parts.position,
+    both_parts.node,
+    both_parts.side,
+    both_parts.label,
+    both_parts.explanation,
     -- numerics
-    lpa,
-    lpa / nullif(whole, 0e0) as share_frac,
-    batches,
+    both_parts.lpa,
+    flow_u.lpa_u,
+    both_parts.lpa / nullif(both_parts.whole, 0e0) as share_frac,
+    flow_u.share_frac_u,
+    both_parts.lpa / nullif(bottle.lpa, 0e0) as bottles,
+    both_parts.side = 'lost' and both_parts.node != 'foreshots' as is_avoidable,
+    both_parts.batches,
 from both_parts
-where side != 'added' or abs(lpa) > 1e-9
-order by season, position
+cross join bottle
+left join account.flow_u as flow_u
+    on flow_u.season = both_parts.season
+    and flow_u.node = both_parts.node
+where both_parts.side != 'added' or abs(both_parts.lpa) > 1e-9
+order by both_parts.season, both_parts.position

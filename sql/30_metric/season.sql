@@ -1,6 +1,6 @@
 -- What:  the season at a glance.
 -- Grain: one row a season.
--- From:  metric.batch, metric.cask, metric.sample_score, log.tasting_pour, raw.student_t, raw.setting
+-- From:  account.season_u, metric.batch, metric.cask, metric.sample_score, log.tasting_pour, raw.student_t, raw.setting
 create or replace table metric.season as
 with season_start as (
     select text_value as starts
@@ -93,10 +93,14 @@ select
     coalesce(tastings.samples, 0) as samples,
     coalesce(tastings.assessors, 0) as assessors,
     coalesce(scores.scores, 0) as scores,
+    -- numerics: standard uncertainties
+    season_u.* exclude (season),
     -- timestamps
     batches.first_on,
     batches.last_on,
 from batches
+left join account.season_u as season_u
+    on season_u.season = batches.season
 left join casks
     on casks.season = batches.season
 left join tastings

@@ -28,12 +28,15 @@ from pipeline.warehouse import make_tables
 # Four years with their leap day, so that months, days and lengths of time stay as they are.
 DAYS_APART = 1461
 
+# A replicate of a season is a season: its rows are told apart by what is the same in all of them.
 KEYS = {
     "metric.batch": ("batch",),
     "metric.run": ("batch", "run"),
     "metric.cut": ("batch", "run", "cut"),
     "metric.jar": ("batch", "run", "jar_no"),
     "metric.cask": ("cask",),
+    "metric.flow": ("node",),
+    "metric.season": ("yeasts",),
 }
 
 _NAMES = ("batch", "source", "lot", "cask")

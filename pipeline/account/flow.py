@@ -1,0 +1,203 @@
+"""Standard uncertainties of the season's sums and of each step of its flow.
+
+The steps are those of sql/30_metric/flow.sql, and the sums those of sql/30_metric/season.sql; a test holds
+the values of both ways against each other.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+
+import numpy as np
+import polars as pl
+
+from pipeline import science
+from pipeline.account.book import Book, numbers_of
+from pipeline.account.casks import CaskEvents, cask_sums, casks_of
+from pipeline.account.figures import Sums
+from pipeline.account.lots import lot_key
+from pipeline.account.uncertain import Ints, Uncertain
+
+STILL_HOUSE = (
+    "potential",
+    "not extracted",
+    "unfermented",
+    "wash",
+    "wash not charged",
+    "pot ale",
+    "low wines",
+    "low wines not charged",
+    "foreshots",
+    "feints",
+    "spent lees",
+    "hearts",
+)
+"""Nodes of the flow's first part, from grain to hearts; the others are of the casks."""
+
+_MAX_LPA_PER_KG = float(science.MAX_LPA_PER_KG_EXTRACT)
+
+
+def season_of(moment: datetime, starts: str) -> str:
+    """The season a moment belongs to, as the SQL macro of that name says it.
+
+    >>> season_of(datetime(2031, 2, 1), "09-01"), season_of(datetime(2031, 2, 1), "01-01")
+    ('2030-31', '2031')
+    """
+    if starts == "01-01":
+        return f"{moment.year}"
+    first = moment.year if moment.strftime("%m-%d") >= starts else moment.year - 1
+    return f"{first}-{(first + 1) % 100:02d}"
+
+
+def season_figures(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> dict[str, Uncertain]:
+    """The sums of metric.season that readings go into; one row a season, over what was measured."""
+    groups = _seasons_of_batches(book, seasons)
+    count = len(seasons)
+
+    def total(column: Uncertain) -> Uncertain:
+        return column.or_zero().sum_by(groups, count)
+
+    fermentables = batch["grain_kg"] + batch["sugar_kg"]
+    has_yield = ~np.isnan(batch["yield_lpa_per_kg"].values)
+    has_hearts = ~np.isnan(batch["hearts_lpa_per_kg"].values)
+    net, hearts = batch["net_spirit_lpa"], batch["hearts_lpa"]
+    figures = {
+        name: total(batch[name])
+        for name in (
+            "grain_kg",
+            "sugar_kg",
+            "potential_extract_kg",
+            "wash_lpa",
+            "low_wines_lpa",
+            "hearts_lpa",
+        )
+    }
+    figures["net_spirit_lpa"] = total(net)
+    figures["yield_lpa_per_kg"] = total(_if(has_yield, net)) / total(_if(has_yield, fermentables))
+    figures["hearts_lpa_per_kg"] = total(_if(has_hearts, hearts)) / total(_if(has_hearts, fermentables))
+    casks = casks_of(book.tables.moves)
+    now = cask_sums(book, casks)["now_lpa"]
+    figures["cask_lpa_now"] = now.sum_by(_seasons_of_casks(book, casks, seasons), count)
+    return figures
+
+
+def flow_figures(
+    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: list[str]
+) -> dict[str, Uncertain]:
+    """The alcohol of each step of metric.flow, by node; one row a season."""
+    return _still_house(book, sums, batch, seasons) | _casks(book, batch, seasons)
+
+
+def _still_house(
+    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: list[str]
+) -> dict[str, Uncertain]:
+    of = sums.batches
+    columns = {
+        "potential": batch["potential_extract_kg"] * _MAX_LPA_PER_KG,
+        "extract": batch["wash_extract_kg"] * _MAX_LPA_PER_KG,
+        "wash": batch["wash_lpa"],
+        "strip_charge": of["strip_charge_lpa"],
+        "low_wines": batch["low_wines_lpa"],
+        "low_wines_charged": of["low_wines_charged_lpa"],
+        "spirit_charge": batch["spirit_charge_lpa"],
+        "collected": of["spirit_collected_lpa"],
+        "feints_in": batch["feints_in_lpa"],
+        "feints_out": batch["feints_out_lpa"],
+        "hearts": batch["hearts_lpa"],
+    }
+    is_whole = np.logical_and.reduce([~np.isnan(column.values) for column in columns.values()])
+    groups = np.where(is_whole, _seasons_of_batches(book, seasons), -1)
+    total = {name: column.sum_by(groups, len(seasons)) for name, column in columns.items()}
+    foreshots = batch["foreshots_lpa"].or_zero().sum_by(groups, len(seasons))
+    charged = total["low_wines_charged"] + total["feints_in"]
+    return {
+        "potential": total["potential"],
+        "not extracted": total["potential"] - total["extract"],
+        "unfermented": total["extract"] - total["wash"],
+        "wash": total["wash"],
+        "wash not charged": total["wash"] - total["strip_charge"],
+        "pot ale": total["strip_charge"] - total["low_wines"],
+        "low wines": total["low_wines"],
+        "low wines not charged": total["low_wines"] - total["low_wines_charged"],
+        "foreshots": foreshots,
+        "feints": total["feints_out"] - total["feints_in"],
+        "spent lees": charged - foreshots - total["feints_out"] - total["hearts"],
+        "hearts": total["hearts"],
+    }
+
+
+def _casks(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> dict[str, Uncertain]:
+    count = len(seasons)
+    season_of_batch = _seasons_of_batches(book, seasons)
+    hearts = batch["hearts_lpa"].or_zero().sum_by(season_of_batch, count)
+    lots = _hearts_lots(book, ~np.isnan(batch["hearts_lpa"].values), season_of_batch)
+    held, filled = _held_and_filled(book, lots, count)
+    casks = casks_of(book.tables.moves)
+    of = cask_sums(book, casks)
+    season = _seasons_of_casks(book, casks, seasons)
+    is_gauged = np.array([bool(cask.all_gauges) for cask in casks], dtype=bool)
+    in_casks = (of["fill_lpa"] + of["topped_up_lpa"]).sum_by(season, count)
+    lost = of["loss_lpa"].sum_by(np.where(is_gauged, season, -1), count)
+    taken = (of["drawn_lpa"] + of["bottled_lpa"]).sum_by(season, count)
+    return {
+        "all hearts": hearts,
+        "not in cask": held,
+        "proofing": hearts - held - filled,
+        "filled": filled,
+        "filled from others": in_casks - filled,
+        "cask loss": lost,
+        "drawn": taken,
+        "in cask": in_casks - lost - taken,
+    }
+
+
+def _hearts_lots(book: Book, is_measured: np.ndarray, season_of_batch: Ints) -> list[dict[str, None]]:
+    """By season, the lots that hold measured hearts, and those they were proofed down into."""
+    number_of = {name: number for number, name in enumerate(book.tables.batches["batch"])}
+    found: list[dict[str, None]] = [{} for _ in range(int(season_of_batch.max(initial=-1)) + 1)]
+    for kind, cut, batch, source, target in book.tables.moves.select(
+        "kind", "cut", "batch", "from_lot", "to_lot"
+    ).iter_rows():
+        if kind == "collect" and cut == "hearts" and is_measured[number_of[batch]]:
+            found[season_of_batch[number_of[batch]]][lot_key(target)] = None
+        elif kind == "dilute" and source is not None and target is not None:
+            for lots in found:
+                if lot_key(source) in lots:
+                    lots[lot_key(target)] = None
+    return found
+
+
+def _held_and_filled(book: Book, lots: list[dict[str, None]], count: int) -> tuple[Uncertain, Uncertain]:
+    moves, lpa = book.tables.moves, book.errors.move_lpa
+    contents = {
+        lot_key(name): value
+        for name, value in moves.select("from_lot", "from_lpa_after").drop_nulls("from_lot").iter_rows()
+    }
+    held_values = np.zeros(count)
+    held_parts = []
+    filled_groups = np.full(moves.height, -1, dtype=np.int64)
+    for season, names in enumerate(lots):
+        for name in names:
+            ids, slopes = book.errors.lots.get(name, (np.empty(0, dtype=np.int64), np.empty(0)))
+            held_parts.append((np.full(ids.size, season), ids, slopes))
+            held_values[season] += contents.get(name) or 0.0
+        for number, (kind, source) in enumerate(moves.select("kind", "from_lot").iter_rows()):
+            if kind in ("cask fill", "cask top up") and source is not None and lot_key(source) in names:
+                filled_groups[number] = season
+    held = Uncertain.from_parts(held_values, held_parts, lpa.readings)
+    return held, lpa.or_zero().sum_by(filled_groups, count)
+
+
+def _if(condition: np.ndarray, column: Uncertain) -> Uncertain:
+    return column * np.where(condition, 1.0, np.nan)
+
+
+def _seasons_of_batches(book: Book, seasons: list[str]) -> Ints:
+    return numbers_of(book.tables.batches["season"], {name: number for number, name in enumerate(seasons)})
+
+
+def _seasons_of_casks(book: Book, casks: list[CaskEvents], seasons: list[str]) -> Ints:
+    starts = book.tables.settings.filter(pl.col("name") == "season_starts")["text_value"].item()
+    number_of = {name: number for number, name in enumerate(seasons)}
+    return np.array([number_of.get(season_of(cask.filled_at, starts), -1) for cask in casks], dtype=np.int64)
