@@ -1,7 +1,8 @@
 """How far the fits and charts of the cuts can be trusted, counted on runs whose truth is known.
 
-`python -m pipeline.cuts.calibration [RUNS]` prints the tables that stand in DEVELOPERS.md. Runs are
-made from the exact curves of `pipeline.science`, not from the table the fit uses.
+`python -m pipeline.cuts.calibration` prints the tables that stand in DEVELOPERS.md; `--docs FILE` writes them
+there (make calibrate-cuts: 1,000 runs a case, some minutes on one core). Runs are made from the exact
+curves of `pipeline.science`, not from the table the fit uses.
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,6 +23,9 @@ from pipeline.science import jar_strengths
 
 Array = NDArray[np.float64]
 
+RUNS = 1000
+_BEGIN = "<!-- calibration of the cuts -->"
+_END = "<!-- end calibration of the cuts -->"
 TYPOS_PCT_VOL = (-2.0, 3.0, -5.0, 9.0, -18.0)
 
 
@@ -96,7 +101,11 @@ def count_found(
     is_found = [
         bool(fit.suspicions) and fit.suspicions[0].jar == at for fit, at in zip(fits, jar, strict=True)
     ]
-    errors = [fit.suspicions[0].shift - size_pct_vol for fit in fits if _is_strength(fit)]
+    errors = [
+        fit.suspicions[0].shift - size_pct_vol
+        for fit, at in zip(fits, jar, strict=True)
+        if _is_strength(fit) and fit.suspicions[0].jar == at
+    ]
     return float(np.mean(is_found)), float(np.std(errors))
 
 
@@ -188,5 +197,24 @@ def published_run_length(name: str, shift: float) -> float:
     return control.arl_ewma(control.EWMA_WEIGHT, control.EWMA_WIDTH, shift)
 
 
+def write_tables(document: Path, tables: str) -> None:
+    """Put the tables between the marks of a document; ValueError when it has none."""
+    text = document.read_text(encoding="utf-8")
+    if text.count(_BEGIN) != 1 or text.count(_END) != 1:
+        raise ValueError(f"{document}: expected one line {_BEGIN!r} and one {_END!r}")
+    before, rest = text.split(_BEGIN)
+    _, after = rest.split(_END)
+    document.write_text(f"{before}{_BEGIN}\n{tables}\n{_END}{after}", encoding="utf-8")
+
+
+def main(arguments: list[str]) -> None:
+    """Count, then print, or write into the document named after `--docs`."""
+    tables = "\n".join(_tables(RUNS))
+    if arguments[:1] == ["--docs"]:
+        write_tables(Path(arguments[1]), tables)
+    else:
+        print(tables)
+
+
 if __name__ == "__main__":
-    print("\n".join(_tables(int(sys.argv[1]) if len(sys.argv) > 1 else 1000)))
+    main(sys.argv[1:])

@@ -13,6 +13,7 @@ batch distillation and equilibrium: as `pipeline.science.run_curve`.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -24,7 +25,7 @@ from pipeline.cuts.robust import Errors, Gross, Slopes, mend_volumes, readings_o
 
 Array = NDArray[np.float64]
 
-FLAG_CHANCE = 0.008
+FLAG_CHANCE = 0.012
 """How often one or more readings of a run that was read well may be called wrong (all of them together)."""
 SHAPE_Z = 4.0
 """For a bow, a step or the charge, which more than one honest cause can bring about."""
@@ -38,7 +39,9 @@ _MOST_SUSPICIONS = 2
 _VAGUEST_STAGES = 0.5
 _SHAPES = {"strength": "one jar", "spout": "one jar", "volume": "step", "charge": "charge", "bow": "bow"}
 _WORST_CONDITION = 1e8
-_PASSES = 2
+_DOUBTED_CHI2 = 2.0
+_DOUBTED_Z = 8.0
+_DOUBTED_SHARE = 0.5
 
 
 @dataclass(frozen=True)
@@ -107,22 +110,79 @@ def fit_runs(runs: RunSet, errors: Errors | None = None) -> Fits:
     stages, correction = robust_fit(runs, errors)
     drops = as_drops(runs, stages, correction)
     stages, correction = robust_fit(drops, errors, stages, correction)
-    drops, stages, correction, gross = mend_volumes(drops, errors, stages, correction)
-    scale = np.ones(runs.runs)
-    fits = [RunFit() for _ in range(runs.runs)]
-    for _ in range(_PASSES):
-        measured = replace(drops, charge_l=drops.charge_l * scale)
-        slopes = slopes_of(measured, stages, correction)
-        here = [_Place(*each) for each in zip(stages, correction, scale, strict=True)]
-        fits = [_linear(measured, row, slopes, errors, here[row], gross.get(row)) for row in range(runs.runs)]
-        found = np.array([[each.stages, each.correction, each.charge_scale] for each in fits]).reshape(-1, 3)
-        known = np.isfinite(found[:, 0])
-        stages = np.where(known, found[:, 0], stages)
-        correction = np.where(known, found[:, 1], correction)
-        scale = np.where(known, found[:, 2], scale)
-        stages, correction = within_bounds(stages, correction)
-    measured = replace(drops, charge_l=drops.charge_l * scale)
-    return Fits(fits, course(measured, stages, correction), measured)
+    state = _State(drops, stages, correction, np.ones(runs.runs), {}, [RunFit()] * runs.runs)
+    everything = range(runs.runs)
+    state = _pass(state, everything, errors)
+    # A step, a bow or a charge may be one volume so wrong that no straight line reaches it.
+    doubted = [row for row in everything if _is_doubted(state.fits[row], drops.filled_l[row])]
+    state = _pass(_mended(state, doubted, errors), everything, errors)
+    state = _pass(state, doubted, errors)
+    measured = state.measured
+    return Fits(state.fits, course(measured, state.stages, state.correction), measured)
+
+
+@dataclass(frozen=True)
+class _State:
+    """Where the fits stand between two passes: linearised where, with which volumes put right."""
+
+    drops: RunSet
+    stages: Array
+    correction: Array
+    charge_scale: Array
+    gross: dict[int, Gross]
+    fits: list[RunFit]
+
+    @property
+    def measured(self) -> RunSet:
+        """The runs with the charge's volume as fitted."""
+        return replace(self.drops, charge_l=self.drops.charge_l * self.charge_scale)
+
+
+def _is_doubted(fit: RunFit, volume_l: Array) -> bool:
+    """Whether the first suspicion is too large for the straight line that raised it."""
+    if not fit.suspicions or fit.suspicions[0].what in ("strength", "spout"):
+        return False
+    first = fit.suspicions[0]
+    is_large = first.what == "volume" and abs(first.shift) > _DOUBTED_SHARE * volume_l[first.jar]
+    return is_large or fit.reduced_chi2 > _DOUBTED_CHI2 or abs(first.z) > _DOUBTED_Z
+
+
+def _mended(state: _State, rows: list[int], errors: Errors) -> _State:
+    if not rows:
+        return state
+    drops, stages, correction, gross = mend_volumes(state.drops, rows, errors)
+    put_right = list(gross)
+    new_stages, new_correction = state.stages.copy(), state.correction.copy()
+    new_stages[put_right], new_correction[put_right] = stages[put_right], correction[put_right]
+    scale = state.charge_scale.copy()
+    scale[put_right] = [each.found_l if each.jar < 0 else 1.0 for each in gross.values()]
+    return replace(
+        state, drops=drops, stages=new_stages, correction=new_correction, charge_scale=scale, gross=gross
+    )
+
+
+def _pass(state: _State, rows: Iterable[int], errors: Errors) -> _State:
+    """One linear step of some of the runs, from where each stands."""
+    fits, stages, correction, scale = (
+        list(state.fits),
+        state.stages.copy(),
+        state.correction.copy(),
+        state.charge_scale.copy(),
+    )
+    rows = list(rows)
+    if not rows:
+        return state
+    measured = state.measured
+    slopes = slopes_of(measured, stages, correction)
+    for row in rows:
+        here = _Place(float(stages[row]), float(correction[row]), float(scale[row]))
+        fit = _linear(measured, row, slopes, errors, here, state.gross.get(row))
+        fits[row] = fit
+        if fit.is_fitted:
+            stages[row], correction[row], scale[row] = fit.stages, fit.correction, fit.charge_scale
+    stages, correction = within_bounds(stages, correction)
+    scale = np.clip(scale, 0.3, 3.0)
+    return replace(state, stages=stages, correction=correction, charge_scale=scale, fits=fits)
 
 
 @dataclass(frozen=True)
@@ -285,8 +345,12 @@ def _search(
     taken: list[int] = []
     suspicions: list[Suspicion] = []
     runner_up = None
-    if gross is not None:
-        suspicions.append(_gross_suspicion(frame, gross, readings))
+    if gross is not None and gross.jar < 0:
+        tested = _suspect(frame, frame.design, readings)
+        suspicions.append(next(each for each in tested if each.what == "charge"))
+        taken.append(frame.names.index(("charge", -1)))
+    elif gross is not None:
+        suspicions.append(_gross_suspicion(frame, gross))
         taken.append(frame.names.index(("volume", gross.jar)))
     while len(suspicions) < _MOST_SUSPICIONS and readings - 1 - len(suspicions) >= _LEAST_FREEDOM:
         tested = _suspect(frame, np.column_stack([frame.design, frame.shifts[:, taken]]), readings)
@@ -300,7 +364,7 @@ def _search(
     return taken, tuple(suspicions), runner_up
 
 
-def _gross_suspicion(frame: _Frame, gross: Gross, readings: int) -> Suspicion:
+def _gross_suspicion(frame: _Frame, gross: Gross) -> Suspicion:
     """A volume that has been set free already: what the jars want of it beside what was logged."""
     column = frame.shifts[:, frame.names.index(("volume", gross.jar))]
     basis, _ = np.linalg.qr(frame.design)
@@ -354,7 +418,7 @@ def _suspect(frame: _Frame, design: Array, readings: int) -> list[Suspicion]:
 def _suspicion(name: tuple[str, int], raw: float, size: float, z: float) -> Suspicion:
     # A reading too high is a residual above nought; a volume too high is one that the jars want smaller.
     what, jar = name
-    side = 1.0 if what in ("strength", "spout") else -1.0
+    side = 1.0 if what in ("strength", "spout", "charge") else -1.0
     return Suspicion(what, jar, side * raw / size, 1.0 / size, side * z)
 
 

@@ -124,7 +124,7 @@ def course(runs: RunSet, stages: Array, correction: Array) -> Course:
     left = np.maximum(at_start[:, None] - edge_l / litres_per_unit[:, None], np.exp(low)[:, None])
     place = (np.log(left) - low[:, None]) / (high - low)[:, None]
     ethanol = _at(table.ethanol, runs, stages, place)
-    lpa_frac = -np.expm1(ethanol - start[:, None])
+    lpa_frac = np.maximum(-np.expm1(ethanol - start[:, None]), 0.0)
     spout = _at(table.spout, runs, stages, place)
     per_litre = -1.0 / (left * litres_per_unit[:, None] * (high - low)[:, None])
     slope = _at(table.spout, runs, stages, place, along=1) * per_litre

@@ -1,12 +1,13 @@
 """The robust fit: where a run lies, whatever one wild reading or one wild volume says.
 
 All runs side by side by Gauss-Newton steps of the soft-L1 loss. A wild strength is left aside by the loss; a
-wild volume shifts every later jar, so where many jars disagree each volume in turn is set free and the
-one that puts the run in order is kept.
+wild volume shifts every later jar, so where a run is in doubt each volume in turn is set free and the one
+that puts the run in order is kept.
 """
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -18,13 +19,13 @@ Array = NDArray[np.float64]
 
 _FIRST_STAGES = 0.4
 _NUDGE = 1e-3
-_STEPS = 14
+_STEPS = 9
 _NEAR = 5e-4  # the linear step goes the rest
-_WILD_Z = 3.0
-_LEAST_WILD = 3
 _LEAST_READINGS = 6
 _CLEAR_GAIN = 15.0
-_FIRST_FACTORS = (0.5, 1.0, 2.0)
+_PLAINER = 4.0  # one charge against the choice among a score of jars
+_FIRST_FACTORS = (0.15, 0.6, 1.6)
+_FREE_STEPS = 10
 _WIDEST_FACTOR = 8.0
 
 
@@ -127,7 +128,10 @@ def _step(runs: RunSet, slopes: Slopes, errors: Errors, correction: Array, by: l
 
 @dataclass(frozen=True)
 class Gross:
-    """A jar whose volume cannot be what was logged: what was logged and what puts the run in order [L]."""
+    """A volume that cannot be what was logged: what was logged and what puts the run in order [L].
+
+    jar -1 is the charge, in shares of what was logged.
+    """
 
     jar: int
     logged_l: float
@@ -135,24 +139,66 @@ class Gross:
 
 
 def mend_volumes(
-    runs: RunSet, errors: Errors, stages: Array, correction: Array
+    runs: RunSet, rows: Sequence[int], errors: Errors
 ) -> tuple[RunSet, Array, Array, dict[int, Gross]]:
-    """Runs with a gross volume put right, the fits then, and which jars were put right, by row."""
-    loss, worst, wild, count = _losses(runs, errors, stages, correction)
-    rows = np.flatnonzero((wild >= _LEAST_WILD) & (count >= _LEAST_READINGS))
+    """Those of the runs `rows` with a gross volume put right; the fits, and what was put right, by row.
+
+    A volume is put right only where that explains the run clearly better than the worst reading alone being
+    wrong; where the charge being wrong explains it as well, it is the charge.
+    """
+    stages, correction = robust_fit(runs, errors)
+    loss, worst = _losses(runs, errors, stages, correction)
     volume_l, gross = runs.volume_l.copy(), {}
-    stages, correction = stages.copy(), correction.copy()
     for row in rows:
+        if int(np.isfinite(readings_of(runs)[row]).sum()) < _LEAST_READINGS:
+            continue
         jars = int((runs.filled_l[row] > 0.0).sum())
-        found = _free_each(runs, int(row), jars, errors, float(stages[row]), float(correction[row]))
+        found = _free_each(runs, row, jars, errors, float(stages[row]), float(correction[row]))
         best = int(np.argmin(found.loss))
-        # Against the plainer story, that the worst reading alone is wrong.
-        if found.loss[best] < loss[row] - worst[row] - _CLEAR_GAIN:
+        other = _other_charge(runs, row, errors)
+        plainest = loss[row] - worst[row] - _CLEAR_GAIN
+        if other.loss < plainest and other.loss < found.loss[best] + _PLAINER:
+            gross[row] = Gross(-1, 1.0, other.factor)
+            stages[row], correction[row] = other.stages, other.correction
+        elif found.loss[best] < plainest:
             jar = best % jars
-            gross[int(row)] = Gross(jar, float(volume_l[row, jar]), float(found.volume_l[best]))
+            gross[row] = Gross(jar, float(volume_l[row, jar]), float(found.volume_l[best]))
             volume_l[row, jar] = found.volume_l[best]
             stages[row], correction[row] = found.stages[best], found.correction[best]
     return replace(runs, volume_l=volume_l), stages, correction, gross
+
+
+@dataclass(frozen=True)
+class _OtherCharge:
+    """The charge that suits a run best, as a factor on the one logged, and the fit with it."""
+
+    loss: float
+    factor: float
+    stages: float
+    correction: float
+
+
+def _other_charge(runs: RunSet, row: int, errors: Errors) -> _OtherCharge:
+    """The best charge from a third of the one logged to three times it."""
+    factors = np.exp(np.linspace(-1.1, 1.1, 23))
+    many = _copies(runs, row, factors.size)
+    many = replace(many, charge_l=many.charge_l * factors)
+    stages, correction = robust_fit(many, errors)
+    loss = _losses(many, errors, stages, correction)[0]
+    best = int(loss.argmin())
+    return _OtherCharge(float(loss[best]), float(factors[best]), float(stages[best]), float(correction[best]))
+
+
+def _copies(runs: RunSet, row: int, number: int) -> RunSet:
+    """One run so many times."""
+    return RunSet(
+        np.repeat(runs.charge_l[row : row + 1], number),
+        np.repeat(runs.charge_abv[row : row + 1], number),
+        np.repeat(runs.charge_abv_u[row : row + 1], number),
+        np.repeat(runs.volume_l[row : row + 1], number, axis=0),
+        np.repeat(runs.jar_abv[row : row + 1], number, axis=0),
+        np.repeat(runs.spout_abv[row : row + 1], number, axis=0),
+    )
 
 
 @dataclass(frozen=True)
@@ -165,16 +211,13 @@ class _Freed:
     correction: Array
 
 
-def _losses(
-    runs: RunSet, errors: Errors, stages: Array, correction: Array
-) -> tuple[Array, Array, NDArray[np.int_], NDArray[np.int_]]:
-    """Soft-L1 loss of each run, that of its worst reading, how many are wild, how many there are."""
+def _losses(runs: RunSet, errors: Errors, stages: Array, correction: Array) -> tuple[Array, Array]:
+    """Soft-L1 loss of each run, and that of its worst reading."""
     here = course(runs, stages, correction)
     z = (readings_of(runs) - _expected(here)) / _marginal_u(runs, here, errors)
     each = np.where(np.isfinite(z), 2.0 * (np.sqrt(1.0 + np.nan_to_num(z) ** 2) - 1.0), 0.0)
     prior = (correction / _prior_u(runs, errors)) ** 2
-    worst = each.max(axis=1, initial=0.0)
-    return each.sum(axis=1) + prior, worst, (np.abs(z) > _WILD_Z).sum(axis=1), np.isfinite(z).sum(axis=1)
+    return each.sum(axis=1) + prior, each.max(axis=1, initial=0.0)
 
 
 def _free_each(runs: RunSet, row: int, jars: int, errors: Errors, stages: float, correction: float) -> _Freed:
@@ -182,15 +225,8 @@ def _free_each(runs: RunSet, row: int, jars: int, errors: Errors, stages: float,
     copies = jars * len(_FIRST_FACTORS)
     jar = np.arange(copies) % jars
     at = (np.arange(copies), jar)
-    logged = np.repeat(runs.volume_l[row][None, :], copies, axis=0)
-    many = RunSet(
-        np.repeat(runs.charge_l[row : row + 1], copies),
-        np.repeat(runs.charge_abv[row : row + 1], copies),
-        np.repeat(runs.charge_abv_u[row : row + 1], copies),
-        logged,
-        np.repeat(runs.jar_abv[row : row + 1], copies, axis=0),
-        np.repeat(runs.spout_abv[row : row + 1], copies, axis=0),
-    )
+    many = _copies(runs, row, copies)
+    logged = many.volume_l
     log_factor = np.log(np.repeat(_FIRST_FACTORS, jars))
     s, k = np.full(copies, stages), np.full(copies, correction)
 
@@ -199,7 +235,7 @@ def _free_each(runs: RunSet, row: int, jars: int, errors: Errors, stages: float,
         volume_l[at] *= np.exp(log_factors)
         return replace(many, volume_l=volume_l)
 
-    for _ in range(_STEPS):
+    for _ in range(_FREE_STEPS):
         freed = set_free(log_factor)
         slopes = slopes_of(freed, s, k)
         by_factor = (_expected(course(set_free(log_factor + _NUDGE), s, k)) - slopes.expected) / _NUDGE

@@ -71,6 +71,7 @@ _RULES = {
     "western electric": control.WESTERN_ELECTRIC,
     "nelson": control.NELSON,
 }
+_ROUNDING = 1e-9
 _GROSS = ("volume", "charge")
 LEAST_TO_ADJUST = 20
 LEAST_TO_SPLIT = 20
@@ -261,7 +262,8 @@ def _phase(series: _Series) -> _Phase | None:
         return None
     first, last = stretch
     limits = control.individuals(series.values[first:last])
-    if not limits.sd > 0.0:
+    # A figure written down alike every time has rounding for a spread.
+    if not min(limits.sd, limits.mr_bar) > _ROUNDING * max(abs(limits.mean), _ROUNDING):
         return None
     is_baseline = (np.arange(size) >= first) & (np.arange(size) < last)
     bounds = [np.where(is_baseline, a, b) for a, b in zip(limits.limits, limits.next_run(), strict=True)]
