@@ -3,7 +3,7 @@
 --        to the fill where a regauge some weeks after it is followed by another. The loss that the size alone would
 --        lead to is 2 % a year of a 200 L cask (from memory; stores differ), scaled by surface over volume.
 -- Grain: one row a cask.
--- From:  log.cask_step, account.move, account.lot, account.cask_loss, raw.setting
+-- From:  log.cask_step, account.move, account.lot, account.ancestry, account.cask_loss, raw.setting
 create or replace table metric.cask as
 with season_start as (
     select text_value as starts
@@ -75,6 +75,15 @@ lost as (
     group by cask
 ),
 
+origins as (
+    select
+        lower(lot) as lot_key,
+        origin_words(batch, is_by_feints, share_frac) as origin,
+    from account.ancestry
+    where until_move_id is null
+    group by lower(lot)
+),
+
 combined as (
     select
         described.*,
@@ -109,6 +118,7 @@ select
     combined.place,
     combined.previous,
     combined.source,
+    origins.origin,
     if(combined.is_emptied, 'emptied', 'in cask') as state,
     -- numerics
     combined.capacity_l,
@@ -139,6 +149,8 @@ select
     cast(cask_loss.forecast_at as date) as forecast_on,
 from combined
 cross join season_start
+left join origins
+    on origins.lot_key = 'cask ' || lower(combined.cask)
 left join account.cask_loss as cask_loss
     on cask_loss.lot = 'cask ' || lower(combined.cask)
 order by combined.filled_at, combined.cask

@@ -1,6 +1,6 @@
 -- What:  every distillation: what went in, what came out, where the cuts fell.
 -- Grain: one row a run of a batch.
--- From:  account.run, account.run_u, account.batch, metric.jar, metric.cut
+-- From:  account.run, account.run_u, account.run_ancestry, account.batch, metric.jar, metric.cut
 create or replace table metric.run as
 with cuts as (
     select
@@ -65,6 +65,16 @@ hearts_ended as (
     from jars_with_neighbours
     where cut = 'hearts' and cut_after is distinct from 'hearts'
     qualify row_number() over (partition by batch, run order by jar_no desc) = 1
+),
+
+-- Whose wash the charge came from, and so each of its jars.
+origins as (
+    select
+        batch,
+        run,
+        origin_words(origin_batch, is_by_feints, share_frac) as origin,
+    from account.run_ancestry
+    group by batch, run
 )
 
 select
@@ -76,6 +86,7 @@ select
     run.run_kind,
     run.still,
     run.operator,
+    origins.origin,
     -- numerics
     run.charge_volume_l,
     run.charge_abv_pct_vol,
@@ -109,6 +120,9 @@ inner join account.batch as batch
 inner join account.run_u as run_u
     on run_u.batch = run.batch
     and run_u.run = run.run
+left join origins
+    on origins.batch = run.batch
+    and origins.run = run.run
 left join cuts
     on cuts.batch = run.batch
     and cuts.run = run.run

@@ -117,7 +117,7 @@ def test_every_figure_is_the_same_from_sql_and_from_the_columns(small_season):
 
 
 def test_uncertainties_are_the_spread_of_the_figures_when_readings_are_drawn_anew(small_season):
-    """Within 5 %, or as far as the spread of so many draws is known: one in the root of twice their number."""
+    """Within 5 %, or as far as the spread of so many draws is itself known."""
     frames, settings, con = small_season
     drawn = [
         monte_carlo.build(
