@@ -44,7 +44,7 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
                 y=y,
                 detail="name:N",
                 order="step:Q",
-                color=alt.Color("group_label:N", scale=colour, legend=None),
+                color=alt.Color("group_label:N", scale=colour, title=None),
             )
         )
     if others.height:
@@ -114,7 +114,7 @@ def flavour_shares(shares: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerC
         x=alt.X("share_low_frac:Q", scale=scale, axis=axis, title=axis_title("share_frac")),
         x2="share_high_frac:Q",
         y=y,
-        color=alt.Color("side:N", scale=colour, legend=None),
+        color=alt.Color("side:N", scale=colour, title=None),
     )
     middle = base.mark_point(size=60, filled=True).encode(
         x=alt.X("share_frac:Q", scale=scale, axis=axis, title=axis_title("share_frac")),
