@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.stats import pearsonr
@@ -11,8 +12,8 @@ from scipy.stats import t as student_t
 from pipeline.fits import baselines
 from pipeline.fits.blocks import BlockFit, Contrasts, LeftOut
 from pipeline.fits.curvature import CLEARLY_BETTER, MOST_ROWS, left_out_curved
-from pipeline.fits.design import Problem
-from pipeline.fits.effects import Question
+from pipeline.fits.design import Problem, fit_problem
+from pipeline.fits.effects import LEVEL, Effect, Question
 from pipeline.fits.mixture import Floats
 
 DRIFT_LEVEL = 0.01
@@ -131,6 +132,19 @@ def predictions(
             )
         )
     return rows
+
+
+def fallen_without(problem: Problem, left: Sequence[str], named: Sequence[Effect]) -> list[Question]:
+    """Which named effects are no longer clear of nought when the units `left` are left out of the fit.
+
+    The design stays as it is; only the rows go.
+    """
+    kept = [row for row, unit in enumerate(problem.units) if unit not in left]
+    families = tuple(replace(family, columns=family.columns[kept]) for family in problem.families)
+    fit = fit_problem(replace(problem, y=problem.y[kept], y_u=problem.y_u[kept], families=families))
+    vectors = np.stack([effect.question.vector for effect in named])
+    low, high = fit.ask(Contrasts(np.zeros((len(named), fit.flat.shape[1])), vectors)).interval(LEVEL)
+    return [effect.question for effect, lo, hi in zip(named, low, high, strict=True) if lo <= 0 <= hi]
 
 
 def _drift(errors: Floats) -> tuple[float, float]:

@@ -15,12 +15,20 @@ import polars as pl
 from pipeline.fits import tables, wording
 from pipeline.fits.aliases import Tie, find_tangles, find_ties, tied_levels
 from pipeline.fits.blocks import BlockFit
-from pipeline.fits.design import PRIOR_SCALES, DesignFrames, Family, Problem, fit_problem, problems
+from pipeline.fits.design import (
+    FEWEST_UNITS,
+    PRIOR_SCALES,
+    DesignFrames,
+    Family,
+    Problem,
+    fit_problem,
+    problems,
+)
 from pipeline.fits.effects import Effect, answer, questions
 from pipeline.fits.explained import explained_shares
 from pipeline.fits.gate import gate_p_value, passed
 from pipeline.fits.plan import plan_next
-from pipeline.fits.quality import Quality, judge, predictions
+from pipeline.fits.quality import FAR_OFF, Quality, fallen_without, judge, predictions
 from pipeline.fits.ranking import Rank, rank
 
 FIT_READS = (
@@ -125,6 +133,13 @@ def _fit_one(problem: Problem, ties: list[Tie], gates: set[str], rows: tables.Ro
     swayed = wording.sway_sentences(problem.response, problem.unit_kind, foretold)
     for note in [drift] * (drift is not None) + swayed:
         rows.note(problem, str(note))
+    far = [row.unit for row in foretold if abs(row.off_by_sd) > FAR_OFF]
+    if far and reported and len(problem.y) - len(far) >= FEWEST_UNITS:
+        fallen = [question.words for question in fallen_without(problem, far, reported)]
+        rows.note(
+            problem,
+            wording.without_sentence(problem.response, problem.unit_kind, far, len(reported), fallen),
+        )
     if problem.unit_kind == "batch" and problem.response.name in RANKED:
         for subject in ("grain bill", "yeast"):
             for position, item in enumerate(rank(fit, problem, subject, tied), start=1):

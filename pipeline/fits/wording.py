@@ -189,6 +189,19 @@ def sway_sentences(response: Response, unit_kind: str, rows: Sequence[Prediction
     return said
 
 
+def without_sentence(
+    response: Response, unit_kind: str, left: Sequence[str], named: int, fallen: Sequence[str]
+) -> str:
+    """Whether the named effects stand without the batches that are far off."""
+    word = "batch" if unit_kind == "batch" else "cask"
+    who = (
+        f"{word} {left[0]}" if len(left) == 1 else f"{word}{'es' if word == 'batch' else 's'} {_listed(left)}"
+    )
+    if not fallen:
+        return f"Without {who}, all that is named for {response.words} still stands ({named} of {named})."
+    return f"Without {who}, this no longer stands for {response.words}: {'; '.join(fallen)}."
+
+
 def ranking_sentence(response: Response, ranks: Sequence[Rank]) -> str:
     """What the order of grain bills or yeasts may be read for."""
     subject = ranks[0].subject

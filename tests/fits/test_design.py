@@ -8,7 +8,7 @@ from pipeline.fits import aliases, effects
 from pipeline.fits.blocks import BlockFit
 from pipeline.fits.design import DesignFrames, Family, Problem, fit_problem, merge_companions, problems
 from pipeline.fits.explained import REST, explained_shares
-from pipeline.fits.quality import judge, predictions
+from pipeline.fits.quality import fallen_without, judge, predictions
 from pipeline.fits.ranking import rank
 from pipeline.fits.responses import response_of
 from pipeline.fits.wording import merged_sentence, tie_sentence
@@ -192,6 +192,24 @@ def test_a_mistyped_batch_is_far_off_and_named(told):
     rows = predictions(fit, wrong, left_out, asked, sds)
     assert max(rows, key=lambda row: abs(row.off_by_sd)).unit == "B7"
     assert quality.drift_p > 0.001
+
+
+def test_an_effect_that_rests_on_one_batch_falls_without_it():
+    rng = np.random.default_rng(7)
+    rye = np.r_[np.zeros(18), 0.3, 0.3]
+    y = 0.1 * rng.standard_normal(20)
+    y[-1] += 4.0
+    problem = make_problem({"malt": 1 - rye, "rye": rye}, ["p", "q"] * 10, y)
+    fit = fit_problem(problem)
+    asked = [question for question in effects.questions(problem, []) if question.kind == "more"][:1]
+    named = effects.answer(fit, problem, asked, ["grain"], True)
+    assert fallen_without(problem, ["B19"], named) == asked
+    rye[:9] = 0.3
+    steady = make_problem(
+        {"malt": 1 - rye, "rye": rye}, ["p", "q"] * 10, 5 * rye + 0.1 * rng.standard_normal(20)
+    )
+    named = effects.answer(fit_problem(steady), steady, asked, ["grain"], True)
+    assert fallen_without(steady, ["B19"], named) == []
 
 
 def test_noise_alone_leaves_the_mean_the_winner():

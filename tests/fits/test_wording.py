@@ -114,6 +114,15 @@ def test_batches_far_off_and_batches_that_sway_are_named():
     ]
 
 
+def test_the_fit_is_repeated_without_batches_far_off_and_that_is_said():
+    assert wording.without_sentence(YIELD, "batch", ["G39"], 3, []) == (
+        "Without batch G39, all that is named for yield still stands (3 of 3)."
+    )
+    assert wording.without_sentence(YIELD, "cask", ["C1", "C2"], 3, ["10 points more rye"]) == (
+        "Without casks C1 and C2, this no longer stands for yield: 10 points more rye."
+    )
+
+
 def ranks(first, second, tied=False):
     return [
         Rank("grain bill", "A", 5, 0.3, 0.31, 0.30, 0.32, first, 0.99, tied),
