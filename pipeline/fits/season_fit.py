@@ -28,7 +28,7 @@ from pipeline.fits.effects import Effect, answer, questions
 from pipeline.fits.explained import explained_shares
 from pipeline.fits.gate import gate_p_value, passed
 from pipeline.fits.plan import plan_next
-from pipeline.fits.quality import FAR_OFF, Quality, fallen_without, judge, predictions
+from pipeline.fits.quality import FAR_OFF, Prediction, Quality, fallen_without, judge, predictions
 from pipeline.fits.ranking import Rank, rank
 
 FIT_READS = (
@@ -119,32 +119,42 @@ def _fit_one(problem: Problem, ties: list[Tie], gates: set[str], rows: tables.Ro
     quality, left_out = judge(fit, problem)
     asked = questions(problem, tied)
     effects = answer(fit, problem, asked, gates, quality.is_better_than_mean)
-    for effect in effects:
+    named = [effect for effect in effects if effect.verdict == "supported"]
+    sds = np.array([effect.sd for effect in named])
+    foretold = predictions(fit, problem, left_out, [effect.question for effect in named], sds)
+    for note in wording.notes(problem.response, problem.unit_kind, quality, foretold):
+        rows.note(problem, note)
+    for effect in _without_far_off(problem, effects, foretold, rows):
         rows.effect(problem, effect)
     rows.quality(problem, quality)
     for share in explained_shares(fit, problem):
         rows.share(problem, share)
-    reported = [effect for effect in effects if effect.verdict == "supported"]
-    sds = np.array([effect.sd for effect in reported])
-    foretold = predictions(fit, problem, left_out, [effect.question for effect in reported], sds)
     for row in foretold:
         rows.prediction(problem, row)
-    drift = wording.drift_sentence(problem.response, quality)
-    swayed = wording.sway_sentences(problem.response, problem.unit_kind, foretold)
-    for note in [drift] * (drift is not None) + swayed:
-        rows.note(problem, str(note))
-    far = [row.unit for row in foretold if abs(row.off_by_sd) > FAR_OFF]
-    if far and reported and len(problem.y) - len(far) >= FEWEST_UNITS:
-        fallen = [question.words for question in fallen_without(problem, far, reported)]
-        rows.note(
-            problem,
-            wording.without_sentence(problem.response, problem.unit_kind, far, len(reported), fallen),
-        )
     if problem.unit_kind == "batch" and problem.response.name in RANKED:
         for subject in ("grain bill", "yeast"):
             for position, item in enumerate(rank(fit, problem, subject, tied), start=1):
                 rows.ranking(problem, position, item)
     return Fitted(problem, fit, quality, tuple(ties), tied)
+
+
+def _without_far_off(
+    problem: Problem, effects: list[Effect], foretold: Iterable[Prediction], rows: tables.Rows
+) -> list[Effect]:
+    """The effects, those taken back that do not stand once units far off their prediction are left out."""
+    named = [effect for effect in effects if effect.verdict == "supported"]
+    far = [row.unit for row in foretold if abs(row.off_by_sd) > FAR_OFF]
+    if not far or not named or len(problem.y) - len(far) < FEWEST_UNITS:
+        return effects
+    fallen = [question.words for question in fallen_without(problem, far, named)]
+    kind = problem.unit_kind
+    rows.note(problem, wording.without_sentence(problem.response, kind, far, len(named), fallen))
+    return [
+        replace(effect, verdict="leaning")
+        if effect.verdict == "supported" and effect.question.words in fallen
+        else effect
+        for effect in effects
+    ]
 
 
 def _aliases(fitted: Iterable[Fitted], rows: tables.Rows) -> None:

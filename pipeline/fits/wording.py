@@ -189,6 +189,12 @@ def sway_sentences(response: Response, unit_kind: str, rows: Sequence[Prediction
     return said
 
 
+def notes(response: Response, unit_kind: str, quality: Quality, rows: Sequence[Prediction]) -> list[str]:
+    """What to know before trusting a fit: drift, batches far off, batches that hold up an effect alone."""
+    drift = drift_sentence(response, quality)
+    return [*([] if drift is None else [drift]), *sway_sentences(response, unit_kind, rows)]
+
+
 def without_sentence(
     response: Response, unit_kind: str, left: Sequence[str], named: int, fallen: Sequence[str]
 ) -> str:
@@ -199,7 +205,9 @@ def without_sentence(
     )
     if not fallen:
         return f"Without {who}, all that is named for {response.words} still stands ({named} of {named})."
-    return f"Without {who}, this no longer stands for {response.words}: {'; '.join(fallen)}."
+    return (
+        f"Without {who}, this no longer stands for {response.words} and is taken back: {'; '.join(fallen)}."
+    )
 
 
 def ranking_sentence(response: Response, ranks: Sequence[Rank]) -> str:

@@ -119,7 +119,7 @@ def test_the_fit_is_repeated_without_batches_far_off_and_that_is_said():
         "Without batch G39, all that is named for yield still stands (3 of 3)."
     )
     assert wording.without_sentence(YIELD, "cask", ["C1", "C2"], 3, ["10 points more rye"]) == (
-        "Without casks C1 and C2, this no longer stands for yield: 10 points more rye."
+        "Without casks C1 and C2, this no longer stands for yield and is taken back: 10 points more rye."
     )
 
 
