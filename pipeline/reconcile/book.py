@@ -13,27 +13,12 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 import polars as pl
 
-from pipeline.account.content import WATER_KG_PER_L
 from pipeline.account.lots import lot_key
-from pipeline.reconcile.network import (
-    LPA,
-    MASS,
-    VOLUME,
-    WATER,
-    FlowTerms,
-    MixTerms,
-    Network,
-    PlainTerms,
-    kg_per_l,
-)
+from pipeline.reconcile.network import LPA, MASS, VOLUME, WATER
+from pipeline.reconcile.quantities import MIX, Book, Builder, Place
 from pipeline.reconcile.readings import Amounts
-
-Floats = npt.NDArray[np.float64]
-Ints = npt.NDArray[np.int64]
-Flags = npt.NDArray[np.bool_]
 
 # What stays in the fermenter with the yeast, as a share of the wash (common practice, no source).
 _WITH_YEAST_FRAC, _WITH_YEAST_U_FRAC = 0.015, 0.0075
@@ -46,55 +31,8 @@ _EMPTIED_OTHER_FRAC = 0.05
 # How wide the guess of something unmeasured is, and guesses.
 _WIDE = 5.0
 _GUESS_L, _GUESS_PCT_VOL, _WIDE_PCT_VOL = 20.0, 40.0, 200.0
-# A volume of nothing at all is not known to the last drop either.
-_LEAST_U = 1e-4
 # A strength taken between two neighbours [%vol].
 _BETWEEN_U_PCT_VOL = 1.0
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a balance stands: around a run of a batch, or around a lot."""
-
-    batch: str | None
-    run: str | None
-    lot: str | None
-
-
-@dataclass(frozen=True)
-class Quantity:
-    """What a number of the network is.
-
-    what : volume, mass, strength, wash volume, wash strength, residue volume, residue strength, rest, held
-    row  : number of its row in account.logged_row, -1 for none
-    move : number of its move, -1 for none
-    """
-
-    what: str
-    row: int
-    move: int
-
-
-@dataclass(frozen=True)
-class Book:
-    """The season's network with everything read into it.
-
-    y, u, is_free : as for `pipeline.reconcile.solve.reconcile`
-    quantities    : what each of them is
-    places        : of each balance
-    kinds         : of each balance: LPA, MASS, VOLUME, or MIX for a strength that must agree
-    """
-
-    network: Network
-    y: Floats
-    u: Floats
-    is_free: Flags
-    quantities: list[Quantity]
-    places: list[Place]
-    kinds: Ints
-
-
-MIX = 3
 
 
 @dataclass(slots=True)
@@ -131,90 +69,11 @@ class _Lot:
         self.draws = 0
 
 
-class _Builder:
-    """Collects quantities, balances and their terms."""
-
-    def __init__(self) -> None:
-        self.y: list[float] = []
-        self.u: list[float] = []
-        self.free: list[bool] = []
-        self.least: dict[int, float] = {}
-        self.quantities: list[Quantity] = []
-        self.places: list[Place] = []
-        self.kinds: list[int] = []
-        self.flow_terms: list[tuple[int, int, int, float, int]] = []
-        self.plain_terms: list[tuple[int, int, float]] = []
-        self.mix_terms: list[tuple[int, int, int, int]] = []
-
-    def quantity(
-        self, what: str, y: float, u: float, *, row: int = -1, move: int = -1, free: bool = False
-    ) -> int:
-        self.y.append(y)
-        self.u.append(max(u, _LEAST_U))
-        self.free.append(free)
-        self.quantities.append(Quantity(what, row, move))
-        return len(self.y) - 1
-
-    def balance(self, kind: int, place: Place) -> int:
-        self.places.append(place)
-        self.kinds.append(kind)
-        return len(self.places) - 1
-
-    def sum_of(self, kind: int, place: Place, flows: list[tuple[int, int, float]]) -> int:
-        row = self.balance(kind, place)
-        self.flow_terms += [(row, volume, strength, sign, kind) for volume, strength, sign in flows]
-        return row
-
-    def equal(self, place: Place, one: int, other: int) -> None:
-        row = self.balance(MIX, place)
-        self.plain_terms += [(row, one, 1.0), (row, other, -1.0)]
-
-    def content(self, volume: int, strength: int) -> tuple[float, float]:
-        """Mass [kg] and alcohol [L] of a flow as logged (or guessed)."""
-        if strength == WATER:
-            return self.y[volume] * WATER_KG_PER_L, 0.0
-        density = float(kg_per_l(np.array(self.y[strength]))[0])
-        return self.y[volume] * density, self.y[volume] * self.y[strength] / 100.0
-
-    def finish(self) -> Book:
-        row, volume, strength, sign, kind = _columns(self.flow_terms, 5)
-        plain_row, variable, factor = _columns(self.plain_terms, 3)
-        mix_row, mix_strength, mass, lpa = _columns(self.mix_terms, 4)
-        least = np.zeros(len(self.y))
-        least[list(self.least)] = list(self.least.values())
-        network = Network(
-            len(self.places),
-            len(self.y),
-            FlowTerms(_ints(row), _ints(volume), _ints(strength), sign, _ints(kind)),
-            PlainTerms(_ints(plain_row), _ints(variable), factor),
-            MixTerms(_ints(mix_row), _ints(mix_strength), _ints(mass), _ints(lpa)),
-            least,
-        )
-        return Book(
-            network,
-            np.array(self.y),
-            np.array(self.u),
-            np.array(self.free, dtype=bool),
-            self.quantities,
-            self.places,
-            np.array(self.kinds, dtype=np.int64),
-        )
-
-
-def _columns(rows: list[tuple[Any, ...]], width: int) -> list[Floats]:
-    table = np.array(rows, dtype=float).reshape(len(rows), width)
-    return [table[:, column] for column in range(width)]
-
-
-def _ints(column: Floats) -> Ints:
-    return column.astype(np.int64)
-
-
 class _Walk:
     """Goes over the moves in time and writes the balances down."""
 
     def __init__(self, moves: pl.DataFrame, amounts: Amounts) -> None:
-        self.builder = _Builder()
+        self.builder = Builder()
         self.amounts = amounts
         self.columns = {name: moves[name].to_list() for name in _MOVE_COLUMNS}
         self.lots: dict[str, _Lot] = {}

@@ -9,7 +9,7 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -21,7 +21,7 @@ import polars as pl
 from scipy.stats import chi2
 
 from pipeline.logs import read_logs
-from pipeline.reconcile.book import Book
+from pipeline.reconcile.quantities import Book
 from pipeline.reconcile.readings import Amounts
 from pipeline.reconcile.step import READS, prepare
 from pipeline.reconcile.suspects import Outcome, examine
@@ -31,6 +31,8 @@ from pipeline.warehouse import make_tables
 
 FIRST_SEED = 50_000
 BATCHES = 8
+
+_KINDS_PLANTED = 5
 
 LARGE = 8.0
 """From this many standard uncertainties of its reading a mistake should be found."""
@@ -70,10 +72,9 @@ class Examined:
     planted: tuple[dict[str, Any], ...]
 
 
-def examine_season(seed: int, batches: int = BATCHES, mistake: MistakeOrder | None = None) -> Examined:
+def examine_season(seed: int, batches: int = BATCHES, mistakes: Sequence[MistakeOrder] = ()) -> Examined:
     """Simulate a season and reconcile its logs."""
-    orders = () if mistake is None else (mistake,)
-    season = simulate_season(batches, seed, mistakes=orders)
+    season = simulate_season(batches, seed, mistakes=mistakes)
     with TemporaryDirectory() as folder:
         logs = Path(folder)
         write_season(season, logs)
@@ -101,14 +102,14 @@ def _planted(logs: Path) -> Iterator[dict[str, Any]]:
     yield from json.loads((logs / "truth.json").read_text(encoding="utf-8"))["mistakes"]
 
 
-def is_wrong_number(examined: Examined, number: int) -> bool:
-    """Whether a quantity is the one that the planted mistake fell on."""
+def is_wrong_number(examined: Examined, number: int, planted: int = 0) -> bool:
+    """Whether a quantity is the one that a planted mistake fell on."""
     quantity = examined.book.quantities[number]
-    if quantity.row < 0 or not examined.planted:
+    if quantity.row < 0 or planted >= len(examined.planted):
         return False
-    mistake = examined.planted[0]
+    mistake = examined.planted[planted]
     row = examined.rows.row(quantity.row, named=True)
-    is_place = examined.files[row["file_id"]] == mistake["file"] and row["line"] == mistake["line"]
+    is_place: bool = examined.files[row["file_id"]] == mistake["file"] and row["line"] == mistake["line"]
     column = mistake["column"].split(" [")[0].lower()
     return bool(is_place and column == ("strength" if quantity.what == "strength" else "volume"))
 
@@ -174,8 +175,8 @@ def _kind_lines(seasons: int, batches: int) -> Iterator[str]:
     for number, kind in enumerate(KINDS):
         seed = FIRST_SEED + 1000 * (number + 1)
         each: list[tuple[bool, bool, float]] = []
-        while len(each) < seasons // 5:
-            examined = examine_season(seed, batches, kind.order)
+        while len(each) < seasons // _KINDS_PLANTED:
+            examined = examine_season(seed, batches, [kind.order])
             seed += 1
             # Passed over: a season without such a row, or a number that the log's own checks set aside.
             if examined.planted and not np.isnan(size_of_mistake(examined)):

@@ -12,9 +12,9 @@ from typing import Any
 
 import numpy as np
 
-from pipeline.reconcile.book import MIX, Book, Place
 from pipeline.reconcile.keystroke import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON, LB_PER_KG
 from pipeline.reconcile.network import LPA
+from pipeline.reconcile.quantities import MIX, Book, Place
 from pipeline.reconcile.readings import Amounts
 from pipeline.reconcile.suspects import Candidate, Suspicion, written_of
 

@@ -9,8 +9,9 @@ import numpy as np
 import polars as pl
 from scipy.stats import chi2
 
-from pipeline.reconcile.book import Book, make_book
+from pipeline.reconcile.book import make_book
 from pipeline.reconcile.network import LPA, WATER
+from pipeline.reconcile.quantities import Book
 from pipeline.reconcile.readings import Amounts, read_amounts
 from pipeline.reconcile.sentence import Speaker
 from pipeline.reconcile.suspects import Outcome, examine
@@ -126,14 +127,14 @@ def prepare(
 def reconcile_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Reconcile the season; frames as `READS` gives them, tables as `MAKES`.
 
-    With the setting `reconcile` switched off every table is empty.
+    With the setting `reconcile` switched off, or nothing to balance, every table is empty.
     """
     rows, moves, _, _, settings = frames
-    switch = settings.filter(pl.col("name") == "reconcile")["number_value"]
-    if not switch.len() or not switch[0]:
+    (switch,) = settings.filter(pl.col("name") == "reconcile")["number_value"]
+    book, amounts = prepare(*frames)
+    if not switch or not book.network.rows:
         yield from (pl.DataFrame(schema=schema) for schema in SCHEMAS.values())
         return
-    book, amounts = prepare(*frames)
     outcome = examine(book, amounts)
     speaker = Speaker(book, amounts, rows.to_dicts(), moves.to_dicts())
     yield _reconciled_frame(book, outcome, speaker)

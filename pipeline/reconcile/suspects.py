@@ -17,9 +17,9 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from pipeline.reconcile.book import MIX, Book, Quantity
 from pipeline.reconcile.keystroke import Slip, find_slip
 from pipeline.reconcile.network import LPA, Network
+from pipeline.reconcile.quantities import MIX, Book, Quantity
 from pipeline.reconcile.readings import Amounts
 from pipeline.reconcile.solve import Reconciled, critical_z, reconcile
 from pipeline.reconcile.written import Written
