@@ -9,6 +9,10 @@ from pipeline.fits.calibrate import BEGIN, END, Tally, calibrate, table_text, wr
 from pipeline.fits.steps_ahead import CHANCE, HABIT, OURS, regret_of
 from pipeline.fits.worlds import RESPONSES, WORLDS, invent_season
 from pipeline.logs import read_logs
+from pipeline.report.blocks import Figure, Figures, Folded, Paragraphs, Points, Table
+from pipeline.report.data import read_season
+from pipeline.report.sections.difference import what_made_the_difference
+from pipeline.report.sections.next_batches import what_to_run_next
 from pipeline.settings import Settings
 from pipeline.warehouse import fill_database
 
@@ -95,7 +99,8 @@ def sample(request):
     with duckdb.connect(":memory:") as con:
         fill_database(con, read_logs(folder, settings), settings)
         names = ("effect", "gate", "alias", "share", "next_batch", "design_level")
-        yield {name: pl.DataFrame(con.sql(f"select * from fit.{name}")) for name in names}
+        tables = {name: pl.DataFrame(con.sql(f"select * from fit.{name}")) for name in names}
+        yield tables | {"data": read_season(con, "2025-26")}
 
 
 def said_of(sample, response, words, unit_kind="batch"):
@@ -170,6 +175,60 @@ def test_proposals_of_the_sample_can_mash_and_keep_to_four_grains(sample):
         assert sum(map(int, parts.values())) == 100
         assert len(parts) <= 4
         assert sum(int(share) for name, share in parts.items() if name in enzymes) >= 30, text
+
+
+def test_the_page_names_effects_only_past_the_gate(sample):
+    section = what_made_the_difference(sample["data"])
+    assert section.answer[0].startswith("Grain bill made a difference to yield")
+    assert section.answer[-1].endswith("never tried apart.")
+    folded = [block.block for block in section.blocks if isinstance(block, Folded)]
+    said = [text for block in folded if isinstance(block, Paragraphs) for text in block.texts]
+    assert any(text.startswith("Ale yeast against the average yeast: fruit (new spirit) +") for text in said)
+    assert not any("of it alone" in text for text in said), "what cannot be told is not listed as told"
+    gates = next(block for block in section.blocks if isinstance(block, Table))
+    first = [cell.text for cell in gates.rows[0]]
+    assert first[0] == "yield"
+    assert first[1].startswith("yes (p ")
+    assert first[4] == "not asked"
+    points = [text for block in section.blocks if isinstance(block, Points) for text in block.texts]
+    assert any("Spelt malt was only ever used with farmhouse yeast" in text for text in points)
+    assert any(text.startswith("Batch G39 came out higher in yield") for text in points), "the planted slip"
+
+
+def test_the_charts_of_the_page_carry_the_tables_figures(sample):
+    section = what_made_the_difference(sample["data"])
+    figures = {block.name: block for block in section.blocks if isinstance(block, Figure)}
+    for block in section.blocks:
+        if isinstance(block, Figures):
+            figures |= {figure.name: figure for figure in block.figures}
+    assert {"effects-yield-lpa-per-kg", "explained", "trade-off", "left-out", "left-out-in-order"} <= set(
+        figures
+    )
+    rows = rows_of(figures["effects-yield-lpa-per-kg"])
+    malt = next(row for row in rows if str(row.get("words", "")).startswith("10 points more distilling malt"))
+    own = said_of(sample, "yield_lpa_per_kg", "10 points more distilling malt, the rest scaled down")
+    assert malt["estimate"] == pytest.approx(own["estimate"])
+    assert malt["estimate_low"] == pytest.approx(own["estimate_low"])
+    bars = [row for row in rows_of(figures["explained"]) if row.get("words") == "yield" and "end" in row]
+    assert max(row["end"] for row in bars) == pytest.approx(1.0)
+    ranked = rows_of(figures["ranking-yield-lpa-per-kg-grain-bill"])
+    assert sum("observed" in row for row in ranked) == 42, "every measured batch is a point"
+
+
+def test_the_page_says_what_to_run_next_with_its_cautions(sample):
+    section = what_to_run_next(sample["data"])
+    cards = [text for block in section.blocks if isinstance(block, Points) for text in block.texts]
+    assert len(cards) == 8
+    assert sum(card.startswith("A useful next try. Try ") for card in cards) == 4
+    assert sum(card.startswith("Would teach most. Try ") for card in cards) == 4
+    text = " ".join(t for block in section.blocks if isinstance(block, Paragraphs) for t in block.texts)
+    assert "local law" in text
+    assert all("must be cooked" in card for card in cards if "raw rye" in card.split(" with ")[0])
+
+
+def rows_of(figure):
+    """Every row of data that a figure's spec carries."""
+    return [row for rows in figure.spec["datasets"].values() for row in rows]
 
 
 def test_tables_agree_with_each_other(sample):
