@@ -75,8 +75,17 @@ _CATALOGUE = (
         "unreadable",
         "a spreadsheet or packed file",
         "is {found}, which is not read",
-        "plain text: .csv or .tsv",
+        "plain text: .csv or .tsv, or such a file packed by gzip",
         "save it as CSV (UTF-8) beside the other logs",
+        "file set aside",
+    ),
+    ProblemKind(
+        "cannot_unpack",
+        "unreadable",
+        "a packed file that cannot be unpacked",
+        "cannot be unpacked: {found}",
+        "a whole gzip file of one log",
+        "copy the file again, or put the unpacked log in its place",
         "file set aside",
     ),
     ProblemKind(

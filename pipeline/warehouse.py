@@ -100,6 +100,10 @@ STEPS = (
         reads=FIT_READS,
     ),
     *(
+        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
+        for each in CUT_STEPS
+    ),
+    *(
         PythonStep(
             depends=each.depends,
             makes=tuple(each.makes),
@@ -108,10 +112,6 @@ STEPS = (
             reads=each.reads,
         )
         for each in PANEL_STEPS
-    ),
-    *(
-        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
-        for each in CUT_STEPS
     ),
 )
 
@@ -194,7 +194,7 @@ def fill_database(
 ) -> pl.DataFrame:
     """Make every table of the season in the empty database `con`; the problems found, worst first."""
     models = make_tables(con, frames, settings, progress=progress)
-    problems = sort_problems(pl.concat([frames.problems, problems_frame(_checked(con, models))]))
+    problems = sort_problems(pl.concat([frames.problems, problems_frame(problems_of_account(con, models))]))
     _load_problems(con, problems)
     _comment(con, models)
     return problems
@@ -297,8 +297,13 @@ def _sentences(database: Path) -> Iterator[None]:
     """Say in a sentence what keeps the engine or the disk from working."""
     try:
         yield
-    except duckdb.IOException as error:
+    except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException) as error:
         detail = str(error).splitlines()[0]
+        if any(words in detail for words in ("No space left", "File too large", "Disk quota")):
+            raise WarehouseError(
+                f"{database}: the disk is full, and the database is as it was before. Make room, or give another "
+                "place with --db."
+            ) from error
         if "lock" in detail.lower():
             raise WarehouseError(
                 f"{database}: another program has this database open. "
@@ -414,7 +419,7 @@ def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
     con.unregister("incoming_frame")
 
 
-def _checked(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:
+def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:
     """What the checks of sql/90_check found, worded by the catalogue of problem kinds."""
     found = []
     for model in models:

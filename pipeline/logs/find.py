@@ -5,24 +5,37 @@ Links are not followed, so nothing outside the folder is read; nothing is ever w
 
 from __future__ import annotations
 
+import gzip
+import io
 import os
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from pipeline.problems import Problem, problem
 
-__all__ = ["FoundFile", "UnreadableTextError", "decode_text", "find_files", "shown_path"]
+__all__ = [
+    "FoundFile",
+    "UnreadableTextError",
+    "decode_text",
+    "find_files",
+    "shown_path",
+    "stem_of",
+    "unpacked",
+]
 
-LOG_SUFFIXES = (".csv", ".tsv")
+LOG_SUFFIXES = (".csv", ".tsv", ".csv.gz", ".tsv.gz")
+
+LARGEST_UNPACKED = 4 << 30
+"""Bytes of one log at most, once unpacked: a small file can be made to unpack to anything."""
+
 _PACKED = {
     ".xlsx": "a spreadsheet",
     ".xls": "a spreadsheet",
     ".xlsm": "a spreadsheet",
     ".ods": "a spreadsheet",
     ".numbers": "a spreadsheet",
-    ".csv.gz": "a packed file",
-    ".tsv.gz": "a packed file",
     ".zip": "a packed file",
 }
 
@@ -88,6 +101,35 @@ def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
                 problems.append(problem("link_not_followed", shown_path(path, folder)))
         folders[:] = [name for name in folders if not name.startswith(".")]
         yield from (Path(here, name) for name in files if not name.startswith("."))
+
+
+def unpacked(data: bytes, name: str) -> bytes:
+    """The bytes of a log, unpacked when its name ends in .gz.
+
+    Raises `UnreadableTextError` when they cannot be unpacked, or would be too many.
+    """
+    if not name.lower().endswith(".gz"):
+        return data
+    try:
+        with gzip.GzipFile(fileobj=io.BytesIO(data)) as file:
+            whole = file.read(LARGEST_UNPACKED + 1)
+    except (OSError, EOFError, zlib.error) as error:
+        why = str(error) or type(error).__name__
+        raise UnreadableTextError("cannot_unpack", why[:1].lower() + why[1:]) from error
+    if len(whole) > LARGEST_UNPACKED:
+        raise UnreadableTextError("cannot_unpack", f"it unpacks to more than {LARGEST_UNPACKED:,} bytes")
+    return whole
+
+
+def stem_of(name: str) -> str:
+    """A log's name without its folder and endings: what a batch is called that has no other name.
+
+    >>> stem_of("2025/R-07.csv.gz")
+    'R-07'
+    """
+    base = PurePosixPath(name).name
+    ending = next((each for each in reversed(LOG_SUFFIXES) if base.lower().endswith(each)), "")
+    return base[: len(base) - len(ending)].strip()
 
 
 def decode_text(data: bytes) -> tuple[str, str]:

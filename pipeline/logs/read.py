@@ -11,13 +11,13 @@ import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 
 import polars as pl
 
 from pipeline.logs.blocks import LONGEST_CELL, Block, Buffer, PlainText, plain_text
 from pipeline.logs.fields import KINDS_OF_FILE
-from pipeline.logs.find import FoundFile, UnreadableTextError, decode_text, find_files
+from pipeline.logs.find import FoundFile, UnreadableTextError, decode_text, find_files, stem_of, unpacked
 from pipeline.logs.header import Header, HeaderError, read_header
 from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
 from pipeline.problems import Problem, problem
@@ -75,7 +75,7 @@ def read_files(
     found, problems = find_files(folder)
     reader = _Reader(currency, ReadResult([], [], [], problems), known or {})
     for number, each in enumerate(found, start=1):
-        reader.read(each, ReadFile(number, each.name, PurePosixPath(each.name).stem.strip()))
+        reader.read(each, ReadFile(number, each.name, stem_of(each.name)))
         progress("reading logs", number, len(found))
     reader.flush()
     return reader.result
@@ -165,6 +165,7 @@ def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | N
         file.is_kept = True
         return None
     try:
+        data = unpacked(data, each.path.name)
         text, file.encoding = decode_text(data)
     except UnreadableTextError as error:
         result.problems.append(_text_problem(error, file))
@@ -181,7 +182,7 @@ def _text_problem(error: UnreadableTextError, file: ReadFile) -> Problem:
 
 def _rows_of_broken(data: bytes, error: UnreadableTextError) -> int:
     """Rows of a file whose bytes are broken but whose lines can be counted; none of a binary file."""
-    if error.code == "not_text" or error.encoding == "UTF-16":
+    if error.code in ("not_text", "cannot_unpack") or error.encoding == "UTF-16":
         return 0
     return _count_rows(data.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n"))
 

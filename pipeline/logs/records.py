@@ -7,6 +7,7 @@ cut into cells, or has another number of cells than the header, is kept apart wi
 from __future__ import annotations
 
 import csv
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -14,6 +15,9 @@ __all__ = ["BadRecord", "Place", "Records", "cut_records", "first_line", "split_
 
 # A quote that is never closed would otherwise swallow the rest of the file.
 LONGEST_RECORD_LINES = 200
+
+
+_SEPARATOR_LINE = re.compile(r'"?sep=.?"?', re.IGNORECASE | re.DOTALL)
 
 
 @dataclass(frozen=True)
@@ -53,13 +57,16 @@ class Place:
 
 
 def first_line(text: str) -> Place | None:
-    """The first line that is neither blank nor a comment; None when there is none."""
+    """The first line that is neither blank nor a comment; None when there is none.
+
+    A line `sep=;`, by which a spreadsheet program tells itself the delimiter, is passed over too.
+    """
     start, number = 0, 1
     while start < len(text):
         stop = text.find("\n", start)
         end = len(text) if stop < 0 else stop + 1
         line = text[start : len(text) if stop < 0 else stop]
-        if line.strip() and not line.startswith("#"):
+        if line.strip() and not line.startswith("#") and not _SEPARATOR_LINE.fullmatch(line.strip()):
             return Place(number, start, end, line)
         start, number = end, number + 1
     return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import gzip
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -218,3 +219,34 @@ def test_a_file_name_that_is_no_utf_8_is_read_and_shown(tmp_path: Path) -> None:
 def test_a_file_name_of_spaces_names_no_batch(read: Read) -> None:
     frames = read("step,item\nyeast,ale\n", " .csv")
     assert frames.problems.select("kind", "column").rows() == [("missing_value", "batch")]
+
+
+TWO_ROWS = "batch,when,step,item\nB1,2025-09-14,yeast,ale\nB1,2025-09-15,yeast,lager\n"
+
+
+@pytest.mark.parametrize("name", ["B1.csv.gz", "deep/B1.TSV.GZ"])
+def test_packed_log_is_read_like_the_file_in_it(read: Read, name: str) -> None:
+    plain = TWO_ROWS if "csv" in name else TWO_ROWS.replace(",", "\t")
+    frames = read(gzip.compress(plain.encode()), name)
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["item"].to_list() == ["ale", "lager"]
+    assert frames.cells["batch_log"]["line"].to_list() == [2, 3]
+
+
+def test_packed_log_names_its_batch_without_either_ending(read: Read) -> None:
+    frames = read(gzip.compress(b"step,item\nyeast,ale\n"), "R-07.csv.gz")
+    assert frames.values["batch_value"]["batch"].to_list() == ["R-07"]
+
+
+def test_packed_log_that_unpacks_to_too_much_is_refused(read: Read, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pipeline.logs.find.LARGEST_UNPACKED", 1000)
+    frames = read(gzip.compress(TWO_ROWS.encode() + b"\n" * 10_000), "B1.csv.gz")
+    assert frames.problems["kind"].to_list() == ["cannot_unpack"]
+    assert "more than 1,000 bytes" in frames.problems["message"][0]
+
+
+@pytest.mark.parametrize("line", ["sep=,", '"sep=,"', "SEP=;"])
+def test_line_that_tells_a_spreadsheet_the_delimiter_is_passed_over(read: Read, line: str) -> None:
+    frames = read(f"{line}\n{TWO_ROWS}")
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["line"].to_list() == [3, 4]
