@@ -1,15 +1,21 @@
 """Candidates obey the rules of the mash and of the distiller; picks promise or teach."""
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
+from typer.testing import CliRunner
 
+from pipeline.cli import app
 from pipeline.fits.blocks import Block, BlockFit
 from pipeline.fits.candidates import Ingredient, Rules, can_mash, describe, enumerate_candidates
+from pipeline.fits.cards import NOTHING, next_cards
 from pipeline.fits.next_batches import PROMISES, TEACHES, Chooser
 from pipeline.fits.plan import limits_of
+from pipeline.logs.load import ArrowStream
 from pipeline.next_settings import NextSettings
 from pipeline.settings import Settings, SettingsError
+from pipeline.warehouse import FORMAT, MADE_BY
 
 MALT = Ingredient("malt", has_enzymes=True, price_per_kg=1.0)
 RYE = Ingredient("raw rye", has_enzymes=False, price_per_kg=0.5, high=0.8)
@@ -133,3 +139,48 @@ def test_a_wrong_limit_is_a_sentence(tmp_path, text, words):
 def test_defaults_allow_everything():
     assert NextSettings() == Settings().next
     assert [name for name, _, _ in NextSettings().rows()] == ["next.batch_kg", "next.least_enzymes_pct"]
+
+
+def proposals():
+    """Two proposed batches, one for yield and one for score, as `fit.next_batch` holds them."""
+    return pl.DataFrame(
+        {
+            "response": ["score: overall", "yield_lpa_per_kg"],
+            "why": [TEACHES, PROMISES],
+            "sentence": ["Try 90 % malt, 10 % rye with q.", "Try 100 % malt with p."],
+        }
+    )
+
+
+@pytest.mark.parametrize(
+    ("aim", "lines"),
+    [
+        ("yield", ["For yield:", "- A useful next try. Try 100 % malt with p."]),
+        ("score", ["For overall (new spirit):", "- Would teach most. Try 90 % malt, 10 % rye with q."]),
+    ],
+)
+def test_cards_for_an_aim(aim, lines):
+    assert next_cards(proposals(), aim) == lines
+    assert next_cards(proposals(), "both")[:2] == [
+        "For yield:",
+        "- A useful next try. Try 100 % malt with p.",
+    ]
+
+
+def test_nothing_to_propose_is_said():
+    assert next_cards(proposals().clear(), "both") == [NOTHING]
+
+
+def test_the_command_prints_the_cards_and_the_caution(tmp_path):
+    database = tmp_path / "season.duckdb"
+    with duckdb.connect(str(database)) as con:
+        con.execute("create schema raw; create schema fit")
+        made_by = f"select '{MADE_BY}' as made_by, '0' as version, {FORMAT} as format"
+        con.execute(f"create table raw.made_by as {made_by}")
+        proposed = proposals()
+        con.register("proposed", ArrowStream(proposed))
+        con.execute("create table fit.next_batch as select * from proposed")
+    result = CliRunner().invoke(app, ["next", "--for", "yield", "--db", str(database)])
+    assert result.exit_code == 0, result.output
+    assert result.stdout == "For yield:\n- A useful next try. Try 100 % malt with p.\n"
+    assert "not a promise" in result.stderr
