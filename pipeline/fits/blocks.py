@@ -32,6 +32,7 @@ _NEGLIGIBLE = 1e-4
 # Most cells of the grid in all: with more blocks, each gets fewer steps.
 _MOST_CELLS = 2400
 _PRIOR_FREEDOM = 3.0
+_MOST_LEFT_OUT = 400
 
 
 @dataclass(frozen=True)
@@ -242,12 +243,16 @@ class BlockFit:
         return LeftOut(self.unit * mean / root, self.unit * sd / root)
 
     def left_out_by(self, groups: NDArray[np.int64]) -> Floats:
-        """Each row predicted by the fit to the rows of all other groups (for recipes that repeat)."""
+        """Each row predicted by the fit to the rows of all other groups (for recipes that repeat).
+
+        NaN for the rows of a group of more than 400, or that is all there is.
+        """
         predicted = np.full(len(self.y), np.nan)
         residual = self._y - self._coefficients @ self._d.T
         for group in np.unique(groups):
             rows = np.flatnonzero(groups == group)
-            if len(rows) == len(self.y):
+            # The matrix of a group this large would fill the memory.
+            if len(rows) == len(self.y) or len(rows) > _MOST_LEFT_OUT:
                 continue
             reach = self._d[rows] @ self._root
             hat = reach @ np.swapaxes(reach, 1, 2) + self._q[rows] @ self._q[rows].T

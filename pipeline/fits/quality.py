@@ -59,7 +59,10 @@ class Quality:
 
 @dataclass(frozen=True)
 class Prediction:
-    """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most)."""
+    """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most).
+
+    `position` is its place in the order of making, from 1.
+    """
 
     unit: str
     observed: float
@@ -69,6 +72,7 @@ class Prediction:
     off_by_sd: float
     sway: float
     swayed: str
+    position: int = 0
 
 
 def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
@@ -129,6 +133,7 @@ def predictions(
                 (float(problem.y[k]) - centre) / sd,
                 sway,
                 words,
+                k + 1,
             )
         )
     return rows

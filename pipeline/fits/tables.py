@@ -163,9 +163,8 @@ class Rows:
 
     def prediction(self, problem: Problem, row: Prediction) -> None:
         """A unit foretold by the others."""
-        position = problem.units.index(row.unit) + 1
         self._add(
-            "fit.prediction", *_of(problem), position, row.unit, row.observed, row.predicted, row.low,
+            "fit.prediction", *_of(problem), row.position, row.unit, row.observed, row.predicted, row.low,
             row.high, row.off_by_sd, row.sway, row.swayed,
         )  # fmt: skip
 
