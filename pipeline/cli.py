@@ -79,6 +79,11 @@ SettingsFile = Annotated[
 
 DEFAULT_DATABASE = Path("season.duckdb")
 
+REGISTER_NOTE = (
+    "This running account is no statutory record and replaces none. Check one against it; where the two "
+    "differ, the authority's own method of measuring and booking goes first."
+)
+
 
 @app.callback(invoke_without_command=True)
 def stillseason(
@@ -190,6 +195,8 @@ def table(
         except KeyError:
             _wrong_use(f"There is no table {name}. {_nearest(name, table_names(con))}")
     _put_table(frame, file_format, out)
+    if name == "account.register":
+        _say(REGISTER_NOTE)
 
 
 @app.command()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
+from pipeline.report.account_wording import leak_sentence, soakage_sentence
 from pipeline.report.blocks import Block, Figure, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
@@ -34,12 +35,23 @@ _COLUMNS = [
     "loss_lpa",
     "years",
     "loss_frac_per_year",
+    "loss_frac_per_year_u",
+    "loss_basis",
+    "predicted_loss_frac_per_year",
+    "water_loss_frac_per_year",
+    "soakage_lpa",
     "strength_change_pct_vol",
+    "drift_pct_vol_per_year",
+    "forecast_on",
+    "forecast_lpa",
+    "forecast_lpa_low",
+    "forecast_lpa_high",
     "state",
+    "origin",
 ]
 SHORT_TIME = (
-    "A loss per year worked out from less than a year is stretched with its errors, and the soakage into dry "
-    "wood at the fill is part of it: take these rates as rough."
+    "A loss per year worked out from less than a year is stretched with its errors: take these rates as "
+    "rough. Where a cask was regauged only once, the soakage into dry wood at the fill is part of it."
 )
 BELOW_ZERO = (
     "A loss below zero means that the cask measured fuller than it was filled: that is the error of the "
@@ -55,7 +67,14 @@ def casks(data: SeasonData) -> Section:
     lost = frame.filter(pl.col("loss_frac_per_year").is_not_null())
     blocks: list[Block] = [*_loss(frame, lost), *_strength(frame)]
     blocks.append(folded(table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)))
-    return Section("casks", "Casks", _answer(frame, lost), blocks)
+    leaking = frame.filter(pl.col("is_leaking").fill_null(value=False))["cask"].to_list()
+    soaked = frame["soakage_lpa"].drop_nulls()
+    answer = [
+        *_answer(frame, lost),
+        *leak_sentence(leaking),
+        *soakage_sentence(float(soaked.sum()), soaked.len()),
+    ]
+    return Section("casks", "Casks", answer, blocks)
 
 
 def _by_wood(frame: pl.DataFrame) -> pl.DataFrame:

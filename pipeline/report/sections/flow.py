@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.charts import PAGE, page_spec, where_alcohol_went
+from pipeline.report.account_wording import is_clear, loss_sentences, with_error
 from pipeline.report.blocks import Block, Figure, Heading3, Section, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.text import value_text, with_unit
@@ -27,7 +28,7 @@ def where_the_alcohol_went(data: SeasonData) -> Section:
         steps = measured.filter(pl.col("part") == part)
         if steps.height:
             blocks += _figure(data, part, name, heading, steps)
-    columns = ["part", "label", "side", "lpa", "share_frac", "batches", "explanation"]
+    columns = ["part", "label", "side", "lpa", "lpa_u", "share_frac", "bottles", "batches", "explanation"]
     blocks.append(folded(table_of(data.flow, columns, "Where the alcohol went, step by step")))
     return Section("flow", title, _answer(measured), blocks)
 
@@ -49,26 +50,9 @@ def _figure(data: SeasonData, part: str, name: str, heading: str, steps: pl.Data
 
 
 def _answer(flow: pl.DataFrame) -> list[str]:
-    still_house = flow.filter(pl.col("part") == "still house")
-    lost = still_house.filter((pl.col("side") == "lost") & (pl.col("lpa") > 0)).sort(
-        ["lpa", "position"], descending=[True, False]
-    )
-    if lost.is_empty():
-        return ["No loss between grain and hearts was measured."]
-    worst = lost.row(0, named=True)
-    sentences = [f"The largest loss is “{worst['label']}”: {with_unit(worst['lpa'], 'lpa')}{_share(worst)}."]
-    following = [
-        f"“{row['label']}” ({with_unit(row['lpa'], 'lpa')})" for row in lost.slice(1, 2).iter_rows(named=True)
-    ]
-    if following:
-        sentences.append(f"Next: {' and '.join(following)}.")
-    return sentences
-
-
-def _share(row: dict[str, object]) -> str:
-    if row["share_frac"] is None:
-        return ""
-    return f", {value_text(row['share_frac'], 'share_frac')} % of what the grain could have given"
+    avoidable = flow.filter(pl.col("is_avoidable")).sort(["lpa", "position"], descending=[True, False])
+    clear = [row for row in avoidable.iter_rows(named=True) if is_clear(row)]
+    return loss_sentences(clear)
 
 
 def _alt(heading: str, flow: pl.DataFrame) -> str:
@@ -99,7 +83,7 @@ def bars(flow: pl.DataFrame) -> pl.DataFrame:
                 "side": row["side"],
                 "bar_from_lpa": min(start, end),
                 "bar_to_lpa": max(start, end),
-                "words": f"{row['label']}: {with_unit(amount, 'lpa')}{_share_text(row)}",
+                "words": f"{row['label']}: {with_error(row, 'lpa')}{_share_text(row)}",
             }
         )
     return pl.DataFrame(rows)

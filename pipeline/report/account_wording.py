@@ -1,0 +1,67 @@
+"""Sentences about the alcohol account: losses and casks. Words only; the numbers come from the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+from pipeline.report.text import NOT_MEASURED, listed, number, value_text, with_unit
+
+
+def with_error(row: Mapping[str, Any], name: str) -> str:
+    """A figure with its standard uncertainty and unit: `35.5 ± 2.3 LPA`; without one, the figure alone.
+
+    >>> with_error({"lpa": 35.49, "lpa_u": 2.318}, "lpa").replace(chr(160), " ")
+    '35.5 ± 2.3 LPA'
+    """
+    error = row.get(f"{name}_u")
+    said = with_unit(row[name], name)
+    if error is None or said == NOT_MEASURED:
+        return said
+    text = value_text(row[name], name)
+    decimals = len(text.partition(".")[2])
+    scale = 100.0 if name.endswith(("_frac", "_frac_per_year")) else 1.0
+    return said.replace(text, f"{text} ± {number(error * scale, decimals)}", 1)
+
+
+def loss_sentences(losses: list[dict[str, Any]]) -> list[str]:
+    """The largest avoidable loss in litres and bottles, and the next two; `losses` largest first."""
+    if not losses:
+        return ["No avoidable loss was measured."]
+    worst = losses[0]
+    bottles = number(worst["bottles"], 0)
+    sentences = [
+        f"The largest avoidable loss is “{worst['label']}”: {with_error(worst, 'lpa')}, "
+        f"the alcohol of {bottles} bottles.",
+    ]
+    following = [f"“{row['label']}” ({with_error(row, 'lpa')})" for row in losses[1:3]]
+    if following:
+        sentences.append(f"Next: {' and '.join(following)}.")
+    sentences.append("Not all of a loss can be won back; ± is one standard uncertainty.")
+    return sentences
+
+
+def is_clear(row: Mapping[str, Any]) -> bool:
+    """Whether a loss is more than twice its uncertainty above zero."""
+    return bool(row["lpa"] > 2.0 * (row["lpa_u"] or 0.0))
+
+
+def leak_sentence(casks: list[str]) -> list[str]:
+    """Which casks lose more than their size explains."""
+    if not casks:
+        return []
+    verb = "loses" if len(casks) == 1 else "lose"
+    return [
+        f"{listed(casks)} {verb} more than three times what size alone leads to, and by more than the "
+        "readings' errors explain: look for a leak."
+    ]
+
+
+def soakage_sentence(soaked_lpa: float, casks: int) -> list[str]:
+    """What the dry wood drank, over the casks where it can be told."""
+    if not casks:
+        return []
+    return [
+        f"The wood drank {with_unit(soaked_lpa, 'lpa')} at the fill of {number(casks, 0)} casks that were "
+        "regauged some weeks later; that is not in the loss a year."
+    ]

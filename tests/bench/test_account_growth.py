@@ -1,0 +1,84 @@
+"""How the walk and the ancestry grow with a season whose batches all hang together by their feints.
+
+Run with `make bench`: seconds for 1,000, 3,000 and 10,000 batches of 42 moves stand side by side, and close
+to linear means that ten times the batches take about ten times as long. Time is never asserted. In the
+ordinary test run each size is a hundredth, and what is asserted is that the account closes.
+"""
+
+import datetime as dt
+import math
+
+import polars as pl
+import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+
+from pipeline.account import walk_entries
+from pipeline.account.ancestry import credits, walk_ancestry
+
+SIZES = (1_000, 3_000, 10_000)
+_START = dt.datetime(2031, 1, 1)
+
+SCHEMA = {
+    "kind": pl.String,
+    "batch": pl.String,
+    "run": pl.String,
+    "cut": pl.String,
+    "from_lot": pl.String,
+    "to_lot": pl.String,
+    "volume_20c_l": pl.Float64,
+    "abv_20c_pct_vol": pl.Float64,
+}
+
+
+def batch_rows(name: str, feints_l: float) -> list[tuple[object, ...]]:
+    """One batch: wash, two strips, a spirit run of 30 jars with a share of the feints, proofed and gauged."""
+    wash, low_wines, hearts = f"{name} wash", f"{name} low wines", f"{name} hearts"
+    rows: list[tuple[object, ...]] = [("ferment", name, None, "wash", None, wash, 200.0, 8.0)]
+    for run in ("strip 1", "strip 2"):
+        rows.append(("charge", name, run, "wash", wash, None, 98.0, None))
+        rows.append(("collect", name, run, "low wines", None, low_wines, 28.0, 26.0))
+    rows.append(("charge", name, "spirit", "low wines", low_wines, None, 55.0, 26.0))
+    if feints_l > 0:
+        rows.append(("charge", name, "spirit", "feints", "feints", None, feints_l, None))
+    rows += [("collect", name, "spirit", "heads", None, "feints", 0.4, 79.0)] * 5
+    rows += [("collect", name, "spirit", "hearts", None, hearts, 0.7, 72.0)] * 20
+    rows += [("collect", name, "spirit", "tails", None, "feints", 1.0, 38.0)] * 5
+    rows.append(("dilute", None, None, None, hearts, None, 3.0, 0.0))
+    rows.append(("gauge", None, None, None, hearts, None, 16.5, 61.0))
+    rows.append(("discard", None, None, None, wash, None, None, None))
+    return rows
+
+
+def season(batches: int) -> pl.DataFrame:
+    """Entries of a season in which every batch charges what the ones before it left in one receiver.
+
+    Two of three take half of it and the third the rest: a receiver that only ever grew would hold something of
+    every batch for ever, and no account of it could be shorter than that.
+    """
+    rows: list[tuple[object, ...]] = []
+    for number in range(batches):
+        feints_l = 0.0 if number == 0 else 20.0 if number % 3 == 0 else 3.5
+        rows += batch_rows(f"B{number}", feints_l)
+    frame = pl.DataFrame(rows, schema=SCHEMA, orient="row")
+    ids = pl.int_range(1, frame.height + 1, dtype=pl.Int64)
+    return frame.with_columns(
+        ids.alias("entry_id"),
+        ids.alias("step_id"),
+        ids.cast(pl.Int32).alias("line"),
+        pl.lit(1, dtype=pl.Int32).alias("file_id"),
+        pl.lit(_START).alias("happened_at"),
+        pl.lit("measured").alias("strength_basis"),
+        pl.lit(None, dtype=pl.Float64).alias("mass_kg"),
+    )
+
+
+@pytest.mark.parametrize("batches", SIZES)
+def test_walk_and_ancestry_of_linked_batches(benchmark: BenchmarkFixture, batches: int) -> None:
+    entries = season(batches // 100 if benchmark.disabled else batches)
+    benchmark.extra_info["moves"] = entries.height
+    ancestry = benchmark.pedantic(
+        lambda: walk_ancestry(walk_entries(entries)[0]), rounds=1 if benchmark.disabled else 3
+    )
+    hearts = math.fsum(lpa for _, _, lpa in ancestry.hearts)
+    credited = math.fsum(credits(ancestry).values())
+    assert credited == pytest.approx(hearts + math.fsum(ancestry.stock_lpa.values()), rel=1e-9)
