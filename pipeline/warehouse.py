@@ -185,8 +185,12 @@ def _replace(database: Path, frames: LogFrames, settings: Settings, progress: Pr
 
 def check_season(logs: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
     """The problems of the logs under `logs`, worst first, without leaving a database behind."""
+    frames = _read_some_logs(logs, settings, progress)
+    # Only what the checks stand on: no fit is waited for that no check asks about.
+    wanted = [model.name for model in read_models(sql_dir()) if model.schema == "problem"]
     with duckdb.connect(":memory:") as con:
-        return fill_database(con, _read_some_logs(logs, settings, progress), settings, progress)
+        models = make_tables(con, frames, settings, wanted, progress)
+        return _all_problems(con, frames, models)
 
 
 def fill_database(
@@ -194,7 +198,7 @@ def fill_database(
 ) -> pl.DataFrame:
     """Make every table of the season in the empty database `con`; the problems found, worst first."""
     models = make_tables(con, frames, settings, progress=progress)
-    problems = sort_problems(pl.concat([frames.problems, problems_frame(problems_of_account(con, models))]))
+    problems = _all_problems(con, frames, models)
     _load_problems(con, problems)
     _comment(con, models)
     return problems
@@ -301,7 +305,7 @@ def _sentences(database: Path) -> Iterator[None]:
         detail = str(error).splitlines()[0]
         if any(words in detail for words in ("No space left", "File too large", "Disk quota")):
             raise WarehouseError(
-                f"{database}: the disk is full, and the database is as it was before. Make room, or give another "
+                f"{database}: the disk is full, and the database is as it was. Make room, or give another "
                 "place with --db."
             ) from error
         if "lock" in detail.lower():
@@ -417,6 +421,10 @@ def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
     con.register("incoming_frame", ArrowStream(frame))
     con.execute(f"create or replace table {name} as select * from incoming_frame")
     con.unregister("incoming_frame")
+
+
+def _all_problems(con: Connection, frames: LogFrames, models: Iterable[SqlModel]) -> pl.DataFrame:
+    return sort_problems(pl.concat([frames.problems, problems_frame(problems_of_account(con, models))]))
 
 
 def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:
