@@ -18,6 +18,13 @@ from numpy.typing import NDArray
 
 from pipeline.cuts import control
 from pipeline.cuts.capability import ppk
+from pipeline.cuts.schemas import (
+    CONTROL_CHART_SCHEMA,
+    CONTROL_SIGNAL_SCHEMA,
+    CUT_SPREAD_SCHEMA,
+    CUT_STEADINESS_SCHEMA,
+    RUN_COLUMNS,
+)
 from pipeline.cuts.spread import adjust, dummies, split
 
 Array = NDArray[np.float64]
@@ -76,82 +83,6 @@ _GROSS = ("volume", "charge")
 LEAST_TO_ADJUST = 20
 LEAST_TO_SPLIT = 20
 """Runs of a still below which nothing is adjusted for the charge, and no variance parted (own choice)."""
-
-_SERIES = {"figure": pl.String(), "still": pl.String(), "grouping": pl.String(), "group_name": pl.String()}
-_RUN = {
-    "batch": pl.String(),
-    "run": pl.String(),
-    "season": pl.String(),
-    "operator": pl.String(),
-    "started_at": pl.Datetime("us"),
-}
-
-CONTROL_CHART_SCHEMA = pl.Schema(
-    _SERIES
-    | {"run_position": pl.Int64()}
-    | _RUN
-    | {
-        "logged_value": pl.Float64(),
-        "adjusted_value": pl.Float64(),
-        "phase": pl.String(),
-        "centre": pl.Float64(),
-        "lower_limit": pl.Float64(),
-        "upper_limit": pl.Float64(),
-        "moving_range": pl.Float64(),
-        "moving_range_limit": pl.Float64(),
-        "q_statistic": pl.Float64(),
-        "ewma": pl.Float64(),
-        "ewma_limit": pl.Float64(),
-        "cusum_up": pl.Float64(),
-        "cusum_down": pl.Float64(),
-    }
-)
-CONTROL_SIGNAL_SCHEMA = pl.Schema(
-    _SERIES
-    | _RUN
-    | {
-        "rule": pl.String(),
-        "rule_source": pl.String(),
-        "adjusted_value": pl.Float64(),
-        "centre": pl.Float64(),
-        "direction": pl.String(),
-        "since_batch": pl.String(),
-        "since_run": pl.String(),
-    }
-)
-CUT_STEADINESS_SCHEMA = pl.Schema(
-    _SERIES
-    | {
-        "runs": pl.Int64(),
-        "figure_mean": pl.Float64(),
-        "figure_sd": pl.Float64(),
-        "adjusted_sd": pl.Float64(),
-        "range_sd": pl.Float64(),
-        "baseline_runs": pl.Int64(),
-        "baseline_first": pl.String(),
-        "baseline_last": pl.String(),
-        "limits_standing": pl.String(),
-        "next_run_low": pl.Float64(),
-        "next_run_high": pl.Float64(),
-        "signals": pl.Int64(),
-        "target_low": pl.Float64(),
-        "target_high": pl.Float64(),
-        "ppk": pl.Float64(),
-        "ppk_low": pl.Float64(),
-        "ppk_high": pl.Float64(),
-    }
-)
-CUT_SPREAD_SCHEMA = pl.Schema(
-    {
-        "figure": pl.String(),
-        "still": pl.String(),
-        "runs": pl.Int64(),
-        "spread_part": pl.String(),
-        "share_frac": pl.Float64(),
-        "share_low_frac": pl.Float64(),
-        "share_high_frac": pl.Float64(),
-    }
-)
 
 MAKES = ("fit.control_chart", "fit.control_signal", "fit.cut_steadiness", "fit.cut_spread")
 WHAT = (
@@ -280,7 +211,7 @@ def _chart(series: _Series, phase: _Phase | None) -> list[Row]:
     up, down = control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H)
     rows = []
     for place, run in enumerate(series.runs):
-        row = series.key | {"run_position": place + 1} | {name: run[name] for name in _RUN}
+        row = series.key | {"run_position": place + 1} | {name: run[name] for name in RUN_COLUMNS}
         row |= {
             "logged_value": series.logged[place],
             "adjusted_value": values[place],
@@ -351,7 +282,7 @@ def _signal(series: _Series, place: int, rule: str, side: float, centre: float, 
     run = series.runs[place]
     return (
         series.key
-        | {name: run[name] for name in _RUN}
+        | {name: run[name] for name in RUN_COLUMNS}
         | {
             "rule": rule,
             "rule_source": control.RULES[rule],

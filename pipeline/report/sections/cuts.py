@@ -8,13 +8,8 @@ from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
-from pipeline.report.sections.steadiness import (
-    steadiness_answer,
-    steadiness_blocks,
-    still_blocks,
-    strip_blocks,
-    tradeoff_blocks,
-)
+from pipeline.report.sections.steadiness import steadiness_answer, steadiness_blocks, tradeoff_blocks
+from pipeline.report.sections.still import still_blocks, strip_blocks
 from pipeline.report.shape import latest, named_with_flag
 from pipeline.report.text import counted, listed, value_text, with_unit
 
