@@ -30,7 +30,7 @@ SPIRIT_ROWS = """
     7, 2031-02-10 09:40, collect,spirit, jar 3, hearts,,, , 4.5, , 76, 73, , 60,
     7, 2031-02-10 10:40, collect,spirit, jar 4, hearts,,, , 4.5, , 68, 61, , 60,
     7, 2031-02-10 11:40, collect,spirit, jar 5, tails, ,feints a, , 5.5, , 45, 20, , 80,
-    7, 2031-02-10 13:10, residue,spirit, ,, , ,   , 28,     , 0.5, , , ,
+    7, 2031-02-10 13:10, residue,spirit, ,, , ,   , 25,     , 0.5, , , ,
 """
 
 
@@ -85,8 +85,8 @@ def test_cuts_are_fractions_of_the_alcohol_charged_and_the_run_closes(one_batch)
     assert batch["hearts_frac"] == pytest.approx(6.48 / charged, rel=1e-6)
     run = one_batch.one("metric.run", batch="7", run="spirit")
     collected = 0.328 + 0.8 + 6.48 + 2.475
-    assert run["gap_lpa"] == pytest.approx(charged - collected - 0.14, rel=1e-6)
-    assert run["residue_lpa"] == pytest.approx(0.14)
+    assert run["gap_lpa"] == pytest.approx(charged - collected - 0.125, rel=1e-6)
+    assert run["residue_lpa"] == pytest.approx(0.125)
 
 
 def test_hearts_begin_and_end_at_the_spout(one_batch):

@@ -51,6 +51,11 @@ BROKEN = {
         ),
         6,
     ),
+    # Thirty-nine kilograms charged; more than that left in the still, beside fifteen of distillate.
+    "balance": (
+        RUN.format(hearts=11.6) + "    7, 2031-02-10 11:00, residue, spirit, , , , , , 42, , , , , ,",
+        5,
+    ),
     "lot_overdrawn": (
         """
         9, 2031-02-10 08:00, collect, one, a, heads, , feints a, , 5, , 60, , , ,
