@@ -397,7 +397,7 @@ _CATALOGUE = (
         "balance",
         "implausible",
         "a balance that does not close",
-        "does not close. {found}",
+        "keeps a balance from closing: {found}",
         "{expected}",
         "look the number up where it was first written down; correct it if it is wrong, and leave it if it is "
         "right: then another of those named is wrong",

@@ -7,8 +7,8 @@ select
     line,
     batch,
     column_name,
-    sentence as found,
-    'every balance closed within the errors of its instruments' as expected,
+    coalesce(logged_text || ' ' || unit, 'what was not read') as found,
+    'the balance to close, but: ' || rtrim(sentence, '.') as expected,
 from account.suspect
 where sentence is not null
 order by file_id, line

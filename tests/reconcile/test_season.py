@@ -53,7 +53,7 @@ class TestSampleSeason:
         assert first["closing_value_u"] < 0.03 * meant
 
     def test_the_sentence_says_where_what_and_what_it_would_have_been(self, sample, planted):
-        (found,) = sample["problem.balance"]["found"]
+        (found,) = sample["account.suspect"]["sentence"].drop_nulls()
         written = planted["written"].replace(",", ".")
         assert re.fullmatch(
             rf"Batch {planted['batch']}, spirit \d: \d+\.\d+ LPA more came out than went in\. "
