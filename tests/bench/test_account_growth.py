@@ -52,8 +52,8 @@ def batch_rows(name: str, feints_l: float) -> list[tuple[object, ...]]:
 def season(batches: int) -> pl.DataFrame:
     """Entries of a season in which every batch charges what the ones before it left in one receiver.
 
-    Two of three take half of it and the third the rest: a receiver that only ever grew would hold something of
-    every batch for ever, and no account of it could be shorter than that.
+    Two of three take half of it and the third the rest: a receiver that only ever grew would hold something
+    of every batch for ever, and no account of it could be shorter than that.
     """
     rows: list[tuple[object, ...]] = []
     for number in range(batches):
