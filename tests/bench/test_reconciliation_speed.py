@@ -71,7 +71,7 @@ def seconds(request: pytest.FixtureRequest) -> Iterator[dict[int, tuple[float, i
             print("\n\n  batches    seconds   ms a batch   balances   quantities")
             for batches, (took, balances, quantities) in measured.items():
                 print(
-                    f"  {batches:7,} {took:10.2f} {1e3 * took / batches:12.3f} {balances:10,} {quantities:12,}"
+                    f"  {batches:7,} {took:10.2f} {1e3 * took / batches:11.3f} {balances:9,} {quantities:9,}"
                 )
 
 
