@@ -17,6 +17,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 from scipy.stats import t as student_t
+from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
 from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
@@ -388,13 +389,15 @@ def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str]
     order = order_tables(depends, _tables(con))
     if wanted:
         order = _behind(wanted, depends, order)
-    for position, name in enumerate(order, start=1):
-        progress("Working out the season", position, len(order))
-        if name in by_name:
-            con.execute(by_name[name].statement)
-        elif name not in done:
-            _run_step(con, steps[name])
-            done.update(steps[name].makes)
+    # One thread for linear algebra: quicker on matrices this small, and the same digits on every machine.
+    with threadpool_limits(limits=1):
+        for position, name in enumerate(order, start=1):
+            progress("Working out the season", position, len(order))
+            if name in by_name:
+                con.execute(by_name[name].statement)
+            elif name not in done:
+                _run_step(con, steps[name])
+                done.update(steps[name].makes)
 
 
 def _behind(
