@@ -85,9 +85,16 @@ corrected as (
                 )
             when 'pct_mass' then abv_from_mass_fraction(strength_reading / 1e2)
         end as abv_20c_pct_vol,
+        -- The spout runs into the jar: the row's temperature is that of both readings.
         case spout_unit
-            when 'pct_vol' then spout_reading
-            when 'proof' then abv_from_proof(spout_reading)
+            when 'pct_vol' then
+                if(temperature_c is null, spout_reading, abv_from_reading(spout_reading, temperature_c))
+            when 'proof' then
+                if(
+                    temperature_c is null,
+                    abv_from_proof(spout_reading),
+                    abv_from_proof_reading(spout_reading, temperature_c)
+                )
             when 'pct_mass' then abv_from_mass_fraction(spout_reading / 1e2)
         end as spout_abv_20c_pct_vol,
     from (

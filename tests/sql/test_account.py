@@ -193,3 +193,14 @@ def _volume_l(litres_a: float, abv_a: float, litres_b: float, abv_b: float) -> f
     blend = science.blend([litres_a, litres_b], [abv_a, abv_b])
     assert not math.isnan(blend.volume_l)
     return blend.volume_l
+
+
+def test_the_spout_is_corrected_with_the_row_s_temperature_as_the_jar_is(make_season):
+    season = make_season(
+        """
+        9, 2031-03-09 08:00, charge, spirit, low wines, , , , , 20, , 25,     ,   , ,
+        9, 2031-03-09 09:00, collect,spirit, jar 1, hearts,,, , 5,  , 60.0, 60.0, 10, ,
+        """
+    )
+    jar = season.one("metric.jar", batch="9", jar_no="1")
+    assert jar["spout_abv_20c_pct_vol"] == pytest.approx(jar["abv_20c_pct_vol"], abs=1e-12)
