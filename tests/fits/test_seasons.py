@@ -79,12 +79,12 @@ def test_every_world_gives_whole_seasons(world):
 
 def test_the_table_goes_between_its_marks(tally, tmp_path):
     page = tmp_path / "page.md"
-    page.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n")
+    page.write_text(f"before\n{BEGIN}\nan earlier table\n{END}\nafter\n")
     write_into(page, table_text({24: tally}, {OURS: 0.1, HABIT: 2.0}, 40, 12))
     text = page.read_text()
     assert text.startswith("before\n")
     assert text.endswith("after\n")
-    assert "old" not in text
+    assert "an earlier table" not in text
     assert "| planted ties named | 100.0 % |" in text
     page.write_text("no marks here\n")
     with pytest.raises(ValueError, match="has no line"):

@@ -22,21 +22,21 @@ def season(make_season):
 
 
 def test_rare_grains_are_pooled_by_kind_and_shares_sum_to_one(season):
-    rye = season.one("fit.ingredient", ingredient="raw rye")
+    rye = season.one("fit.ingredient", ingredient="unmalted rye")
     assert rye["design_name"] == "other unmalted grain"
     assert rye["batches"] == 1
     assert rye["needs_cooking"] is True
     assert rye["has_enzymes"] is False
     assert rye["price_per_kg"] == pytest.approx(0.5)
-    malt = season.one("fit.ingredient", ingredient="pale malt")
-    assert malt["design_name"] == "pale malt"
+    malt = season.one("fit.ingredient", ingredient="pale barley malt, two-row spring")
+    assert malt["design_name"] == "pale barley malt, two-row spring"
     assert malt["has_enzymes"] is True
     shares = season.rows(
         "select level, share_frac, extract_share_frac from fit.design_level "
         "where unit = '1' and family = 'grain'"
     )
     assert {row["level"]: row["share_frac"] for row in shares} == {
-        "pale malt": pytest.approx(0.8),
+        "pale barley malt, two-row spring": pytest.approx(0.8),
         "other unmalted grain": pytest.approx(0.2),
     }
     assert sum(row["extract_share_frac"] for row in shares) == pytest.approx(1.0)
