@@ -286,13 +286,14 @@ def _draw_everything(source: _Lot, entry: dict[str, Any]) -> _Move:
 
     What is left in a cask when it is emptied was not drawn but lost, and is booked as such.
     """
-    if entry["kind"] == "cask empty":
+    is_unknown = entry["strength_basis"] == "not measured"
+    if entry["kind"] == "cask empty" and not is_unknown:
         lost_lpa = source.lpa
         source.empty()
         return _Move(
             _Amount(0.0, 0.0, _NAN, 0.0), source, from_name=entry["from_lot"], adjustment_lpa=-lost_lpa
         )
-    if entry["kind"] in ("charge", *_CASK_DRAWS):
+    if is_unknown or entry["kind"] in ("charge", *_CASK_DRAWS):
         # How much went is not known, so neither is what stayed.
         amount = _Amount(abv_pct_vol=source.abv_pct_vol)
         source.mass_kg = source.lpa = source.drawn_lpa = _NAN

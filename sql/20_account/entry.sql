@@ -114,7 +114,13 @@ worked as (
         volume_20c_l,
         mass_kg,
         if(step = 'dilute', 0e0, abv_20c_pct_vol) as abv_20c_pct_vol,
-        'measured' as strength_basis,
+        -- A discard without an amount empties its lot; one whose amount could not be read does not.
+        if(
+            is_set_aside
+            or coalesce(contains(cells_set_aside, 'volume') or contains(cells_set_aside, 'mass'), false),
+            'not measured',
+            'measured'
+        ) as strength_basis,
     from sourced
     where step in ('dilute', 'gauge', 'discard')
 ),

@@ -204,3 +204,17 @@ def test_the_spout_is_corrected_with_the_row_s_temperature_as_the_jar_is(make_se
     )
     jar = season.one("metric.jar", batch="9", jar_no="1")
     assert jar["spout_abv_20c_pct_vol"] == pytest.approx(jar["abv_20c_pct_vol"], abs=1e-12)
+
+
+@pytest.mark.parametrize(("volume", "held"), [("", 0.0), ("2", 3.6), ("2x", None)])
+def test_a_discard_that_cannot_be_read_leaves_its_lot_unknown_and_an_empty_one_takes_all(
+    make_season, volume, held
+):
+    season = make_season(
+        f"""
+        9, 2031-03-09 08:00, collect, one, a, heads, , feints a, , 8, , 60, , , ,
+        9, 2031-03-10 08:00, discard, , , , feints a, , , {volume}, , , , , ,
+        """
+    )
+    found = season.one("account.lot", lot="feints a")["lpa"]
+    assert found == (None if held is None else pytest.approx(held))
