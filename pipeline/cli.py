@@ -268,7 +268,8 @@ app.command()(panel)
 
 def main() -> None:
     """Run the command line; every expected failure is a sentence on stderr and an exit code."""
-    from pipeline.warehouse import NoLogsError, WarehouseError
+    from pipeline.database_file import WarehouseError
+    from pipeline.warehouse import NoLogsError
 
     try:
         app()

@@ -110,8 +110,8 @@ MEANINGS: Mapping[str, str] = {
     "bottle_pct_vol": "strength of a bottle in 'bottles' worth', %vol",
     "reconcile": "whether the alcohol account is closed within the instruments' errors, and what hinders "
     "it named; false leaves those tables empty",
-    "cask_loss_200l_frac": "share of its alcohol that a 200 L cask loses a year in your store, to compare others "
-    "with by their size",
+    "cask_loss_200l_frac": "share of its alcohol that a 200 L cask loses a year in your store, to compare "
+    "others with by their size",
     "uncertainty.gravity_sg": "standard uncertainty of a hydrometer reading, SG",
     "uncertainty.strength_pct_vol": "standard uncertainty of an alcoholometer reading, %vol",
     "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",

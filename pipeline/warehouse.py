@@ -1,6 +1,7 @@
 """The season's database: opens DuckDB, loads the logs, runs the SQL in order, keeps the result whole.
 
-The one module that names an engine. It knows in which order tables are made, not what their SQL means.
+With `pipeline.database_file` the one place that names an engine. It knows in which order tables are made, not what
+their SQL means.
 A build writes a new file beside the database and puts it in the old one's place only when it is done:
 killed at any moment, it leaves the old database as it was.
 """
@@ -22,6 +23,7 @@ from threadpoolctl import threadpool_limits
 from pipeline import __version__
 from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
 from pipeline.cuts.steps import CUT_STEPS
+from pipeline.database_file import FORMAT, MADE_BY, WarehouseError, check_format, refuse_foreign, sentences
 from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
@@ -39,18 +41,9 @@ from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
 from pipeline.sql_models import SCHEMAS, SqlModel, order_tables, read_models
 
-MADE_BY = "stillseason"
-
-FORMAT = 1
-"""Number of the database's layout: raised when a table or column that people rely on changes its meaning."""
-
 Connection = duckdb.DuckDBPyConnection
 
 _STUDENT_ROWS = 1000
-
-
-class WarehouseError(RuntimeError):
-    """There is nothing to do the work with: a locked or foreign database, a full or read-only disk."""
 
 
 class NoLogsError(RuntimeError):
@@ -126,7 +119,7 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
     raises   : `NoLogsError` when there is no log; `WarehouseError` when the database is locked, foreign,
                newer than this program or not writable
     """
-    _refuse_foreign(database)
+    refuse_foreign(database)
     with _earlier(database, settings) as kept:
         frames = _read_some_logs(logs, settings, progress, kept)
         if kept is not None and _nothing_changed(frames, kept):
@@ -140,7 +133,7 @@ def _earlier(database: Path, settings: Settings) -> Iterator[Kept | None]:
     if not database.exists():
         yield None
         return
-    with _sentences(database), duckdb.connect(str(database), read_only=True) as con:
+    with sentences(database), duckdb.connect(str(database), read_only=True) as con:
         yield kept_from(con) if _is_made_alike(con, settings) else None
 
 
@@ -168,7 +161,7 @@ def _problems_of(con: Connection) -> pl.DataFrame:
 
 def _replace(database: Path, frames: LogFrames, settings: Settings, progress: Progress) -> pl.DataFrame:
     """Make a whole new database beside the old one, and put it in its place in one step."""
-    with _sentences(database):
+    with sentences(database):
         database.parent.mkdir(parents=True, exist_ok=True)
         sweep_unfinished(database)
         unfinished = unfinished_path(database)
@@ -237,8 +230,8 @@ def open_season(database: Path) -> Iterator[Connection]:
         raise WarehouseError(
             f"{database}: there is no such database. Make it first: stillseason build LOGS --db {database}"
         )
-    with _sentences(database), duckdb.connect(str(database), read_only=True) as con:
-        _check_format(con, database)
+    with sentences(database), duckdb.connect(str(database), read_only=True) as con:
+        check_format(con, database)
         con.execute("set enable_external_access = false")
         yield con
 
@@ -267,61 +260,6 @@ def _read_some_logs(
             f"stillseason template {logs}"
         )
     return frames
-
-
-def _refuse_foreign(database: Path) -> None:
-    if not database.exists():
-        return
-    if not database.is_file():
-        raise WarehouseError(f"{database}: this is not a file. Give the database a file name with --db.")
-    with _sentences(database), duckdb.connect(str(database)) as con:
-        _check_format(con, database)
-
-
-def _check_format(con: Connection, database: Path) -> None:
-    found = con.execute(
-        "select count(*) from duckdb_tables() where schema_name = 'raw' and table_name = 'made_by'"
-    ).fetchone()
-    made_by = (
-        con.execute("select made_by, format from raw.made_by").fetchone() if found and found[0] else None
-    )
-    if made_by is None or made_by[0] != MADE_BY:
-        raise WarehouseError(
-            f"{database}: this database was not made by stillseason and is left alone. "
-            "Give another file with --db."
-        )
-    if made_by[1] > FORMAT:
-        raise WarehouseError(
-            f"{database}: this database was made by a newer stillseason (layout {made_by[1]}, this one knows "
-            f"{FORMAT}) and is left alone. Update stillseason, or give another file with --db."
-        )
-
-
-@contextmanager
-def _sentences(database: Path) -> Iterator[None]:
-    """Say in a sentence what keeps the engine or the disk from working."""
-    try:
-        yield
-    except (duckdb.IOException, duckdb.TransactionException, duckdb.FatalException) as error:
-        detail = str(error).splitlines()[0]
-        if any(words in detail for words in ("No space left", "File too large", "Disk quota")):
-            raise WarehouseError(
-                f"{database}: the disk is full, and the database is as it was. Make room, or give another "
-                "place with --db."
-            ) from error
-        if "lock" in detail.lower():
-            raise WarehouseError(
-                f"{database}: another program has this database open. "
-                "Close it there, or give another file with --db."
-            ) from error
-        raise WarehouseError(f"{database}: this file cannot be used as a database ({detail}).") from error
-    except duckdb.SerializationException as error:
-        raise WarehouseError(
-            f"{database}: this file is damaged or was made by a newer DuckDB, and is left alone. "
-            "Give another file with --db."
-        ) from error
-    except OSError as error:
-        raise WarehouseError(f"{database}: cannot be written ({error.strerror or error}).") from error
 
 
 def _tables(con: Connection) -> list[str]:

@@ -7,6 +7,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipeline.cli import app
+from pipeline.database_file import FORMAT, MADE_BY
 from pipeline.fits.blocks import Block, BlockFit
 from pipeline.fits.candidates import Ingredient, Rules, can_mash, describe, enumerate_candidates
 from pipeline.fits.cards import NOTHING, next_cards
@@ -15,7 +16,6 @@ from pipeline.fits.plan import limits_of
 from pipeline.logs.load import ArrowStream
 from pipeline.next_settings import NextSettings
 from pipeline.settings import Settings, SettingsError
-from pipeline.warehouse import FORMAT, MADE_BY
 
 MALT = Ingredient("malt", has_enzymes=True, price_per_kg=1.0)
 RYE = Ingredient("raw rye", has_enzymes=False, price_per_kg=0.5, high=0.8)

@@ -14,8 +14,9 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.database_file import WarehouseError
 from pipeline.settings import Settings
-from pipeline.warehouse import WarehouseError, build_season, open_season
+from pipeline.warehouse import build_season, open_season
 
 KILLS = int(os.environ.get("STILLSEASON_KILLS", "4"))
 """How many builds are killed; more of them take as many builds' time."""
@@ -36,7 +37,8 @@ LIMITED = """
 import resource, sys
 from pathlib import Path
 from pipeline.settings import Settings
-from pipeline.warehouse import WarehouseError, build_season
+from pipeline.database_file import WarehouseError
+from pipeline.warehouse import build_season
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), int(sys.argv[3])))
 try:
     build_season(Path(sys.argv[1]), Path(sys.argv[2]), Settings())
