@@ -1,7 +1,7 @@
 """The season's database: opens DuckDB, loads the logs, runs the SQL in order, keeps the result whole.
 
-With `pipeline.database_file` the one place that names an engine. It knows in which order tables are made, not what
-their SQL means.
+With `pipeline.database_file` the one place that names an engine. It knows in which order tables are made,
+not what their SQL means.
 A build writes a new file beside the database and puts it in the old one's place only when it is done:
 killed at any moment, it leaves the old database as it was.
 """
