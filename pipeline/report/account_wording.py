@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -13,15 +14,28 @@ def with_error(row: Mapping[str, Any], name: str) -> str:
 
     >>> with_error({"lpa": 35.49, "lpa_u": 2.318}, "lpa").replace(chr(160), " ")
     '35.5 ± 2.3 LPA'
+    >>> with_error({"lpa": 704.42, "lpa_u": 0.408}, "lpa").replace(chr(160), " ")
+    '704.4 ± 0.4 LPA'
     """
     error = row.get(f"{name}_u")
     said = with_unit(row[name], name)
     if error is None or said == NOT_MEASURED:
         return said
     text = value_text(row[name], name)
-    decimals = len(text.partition(".")[2])
     scale = 100.0 if name.endswith(("_frac", "_frac_per_year")) else 1.0
-    return said.replace(text, f"{text} ± {number(error * scale, decimals)}", 1)
+    # As many decimals as show a figure of the uncertainty: an error that rounds to nothing reads as none.
+    decimals = max(len(text.partition(".")[2]), _decimals_showing(error * scale))
+    value = value_text(row[name], name, decimals)
+    return said.replace(text, f"{value} ± {number(error * scale, decimals)}", 1)
+
+
+def _decimals_showing(error: float) -> int:
+    """The decimals with which an uncertainty has one figure that is not zero.
+
+    >>> _decimals_showing(2.3), _decimals_showing(0.41), _decimals_showing(0.00025)
+    (0, 1, 4)
+    """
+    return max(0, -math.floor(math.log10(error))) if error > 0 else 0
 
 
 def loss_sentences(losses: list[dict[str, Any]]) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 
 from pipeline.charts.titles import label_of, unit_of
+from pipeline.report.account_wording import with_error
 from pipeline.report.blocks import Block, Cell, Heading, Paragraphs, Points, Section, Table, folded
 from pipeline.report.data import SeasonData
 from pipeline.report.text import NOT_MEASURED, counted, day, value_text, with_unit
@@ -35,9 +36,10 @@ _COLUMNS = [
     "scores",
 ]
 
-WHY_NO_ERROR = (
-    "No error from the instruments is given with these figures: this report does not carry it through "
-    "the sums. Where an interval is printed, it comes from the spread between batches or between scores."
+WHAT_THE_ERROR_IS = (
+    "± is one standard uncertainty, what the instruments of the settings and the reckoning of the wash leave "
+    "open; over many batches independent errors average out, and a vessel whose marks are wrong all season "
+    "is not in it. A 95 % interval comes from the spread between batches or between scores."
 )
 
 
@@ -47,7 +49,7 @@ def season_at_a_glance(data: SeasonData) -> Section:
         return Section("glance", "The season at a glance", [_no_batch(data)], [Points([_problems(data)])])
     blocks: list[Block] = [
         Points([*_spirit(data), *_others(data), _problems(data)]),
-        Paragraphs([WHY_NO_ERROR]),
+        Paragraphs([WHAT_THE_ERROR_IS]),
         folded(_figures(data)),
     ]
     return Section("glance", "The season at a glance", _answer(data), blocks)
@@ -74,7 +76,7 @@ def _answer(data: SeasonData) -> list[str]:
     batches = counted(data.count("batches"), "batch", "batches")
     days = _days(data)
     made = f"{batches[:1].upper()}{batches[1:]}{days}, from {_fermentables(data)}."
-    net = with_unit(data.figure("net_spirit_lpa"), "net_spirit_lpa")
+    net = _with_error(data, "net_spirit_lpa")
     if net == NOT_MEASURED:
         spirit = "How much spirit they made was not measured for any batch."
     else:
@@ -83,6 +85,11 @@ def _answer(data: SeasonData) -> list[str]:
             "less feints brought in."
         )
     return [made, spirit, *_yield(data)]
+
+
+def _with_error(data: SeasonData, name: str) -> str:
+    """A sum of the season with its standard uncertainty."""
+    return with_error({name: data.figure(name), f"{name}_u": data.figure(f"{name}_u")}, name)
 
 
 def _over(data: SeasonData, measured: str) -> str:
@@ -126,9 +133,9 @@ def _yield(data: SeasonData) -> list[str]:
 
 
 def _spirit(data: SeasonData) -> list[str]:
-    hearts = with_unit(data.figure("hearts_lpa"), "hearts_lpa")
-    wash = with_unit(data.figure("wash_lpa"), "wash_lpa")
-    low_wines = with_unit(data.figure("low_wines_lpa"), "low_wines_lpa")
+    hearts = _with_error(data, "hearts_lpa")
+    wash = _with_error(data, "wash_lpa")
+    low_wines = _with_error(data, "low_wines_lpa")
     per_kg = value_text(data.figure("hearts_lpa_per_kg"), "hearts_lpa_per_kg")
     per_kg_text = "" if per_kg == NOT_MEASURED else f", {per_kg} LPA per kg"
     return [
@@ -141,7 +148,7 @@ def _spirit(data: SeasonData) -> list[str]:
 def _others(data: SeasonData) -> list[str]:
     sentences = []
     if data.count("casks"):
-        now = with_unit(data.figure("cask_lpa_now"), "cask_lpa_now")
+        now = _with_error(data, "cask_lpa_now")
         sentences.append(f"Casks: {data.count('casks')}, holding {now} when last measured.")
     if data.count("scores"):
         sentences.append(
