@@ -133,7 +133,7 @@ def review(
 def check(
     logs: Logs,
     file_format: Annotated[
-        ProblemFormat, typer.Option("--format", help="How to print.")
+        ProblemFormat, typer.Option("--format", metavar="text|csv|json", help="How to print.")
     ] = ProblemFormat.text,
     settings: SettingsFile = None,
 ) -> None:
@@ -174,7 +174,8 @@ def table(
     ] = None,
     db: Database = DEFAULT_DATABASE,
     file_format: Annotated[
-        TableFormat, typer.Option("--format", help="How to print or write.")
+        TableFormat,
+        typer.Option("--format", metavar="text|csv|json|parquet|xlsx", help="How to print or write."),
     ] = TableFormat.text,
     out: Annotated[
         Path | None, typer.Option("--out", metavar="FILE", help="Write here instead of printing.")

@@ -139,7 +139,7 @@ def measure(rows: pl.DataFrame, readings: Readings, hydrometer_reference_c: floa
     strength_units, spout_units = rows["strength_unit"], rows["spout_unit"]
     gravity_sg = apply(gravity_at_20c, gravity, temperature)
     abv = apply(lambda s, t: _abv(strength_units, s, t), strength, temperature)
-    spout_abv = apply(lambda s: _abv(spout_units, s, np.full_like(s, np.nan)), spout)
+    spout_abv = apply(lambda s, t: _abv(spout_units, s, t), spout, temperature)
     has_own_abv = (rows["liquid"] == "spirit").to_numpy() & ~np.isnan(abv.values)
     fixed_abv = _floats(rows["volume_abv_pct_vol"])
     volume_sg = _floats(rows["volume_sg"])

@@ -73,11 +73,14 @@ def replicated(frames: LogFrames, count: int, u: InstrumentUncertainty, seed: in
 
 
 def named_apart(table: pl.DataFrame, number: int, step: int) -> pl.DataFrame:
-    """One copy with names, files and years of its own."""
+    """One copy with names, files and years of its own.
+
+    The first word of a name carries the copy's number, so that a batch's own lots ("G01 hearts") stay its own.
+    """
     names = [
         pl.when(pl.col(name).str.to_lowercase().is_in(_KINDS_OF_LOT))
         .then(pl.col(name))
-        .otherwise(pl.col(name) + f"~{number}")
+        .otherwise(pl.col(name).str.replace(r"^\S+", f"${{0}}~{number}"))
         .alias(name)
         for name in _NAMES
         if name in table.columns
@@ -142,7 +145,12 @@ def ratios(con: duckdb.DuckDBPyConnection, many: list[duckdb.DuckDBPyConnection]
         ]
         drawn_anew = pl.concat(pl.DataFrame(db.sql(f"select * from {table}")) for db in many)
         apart = [pl.col(key).str.replace(r"~\d+", "") for key in keys if key in _NAMES]
-        spread = drawn_anew.with_columns(apart).group_by(*keys).agg(*(_spread(name) for name in figures))
+        drawn_anew = drawn_anew.with_columns(apart)
+        if "batches" in once.columns:
+            # A draw can put a reading out of its range: that sum is then over fewer batches, another figure.
+            same = once.select(*keys, "batches")
+            drawn_anew = drawn_anew.join(same, on=[*keys, "batches"], how="semi", nulls_equal=True)
+        spread = drawn_anew.group_by(*keys).agg(*(_spread(name) for name in figures))
         both = once.select(*keys, *(f"{name}_u" for name in figures)).join(
             spread, on=list(keys), how="left", nulls_equal=True
         )
