@@ -75,7 +75,7 @@ def replicated(frames: LogFrames, count: int, u: InstrumentUncertainty, seed: in
 def named_apart(table: pl.DataFrame, number: int, step: int) -> pl.DataFrame:
     """One copy with names, files and years of its own.
 
-    The first word of a name carries the copy's number, so that a batch's own lots ("G01 hearts") stay its own.
+    The first word of a name carries the number of the copy, so that the lots of a batch stay its own.
     """
     names = [
         pl.when(pl.col(name).str.to_lowercase().is_in(_KINDS_OF_LOT))
