@@ -74,34 +74,15 @@ corrected as (
             when temperature_c is null or step not in ('runnings', 'wort', 'wash') then gravity_as_sg
             else sg_from_reading(gravity_as_sg, temperature_c, hydrometer.reference_c)
         end as gravity_sg,
-        case strength_unit
-            when 'pct_vol' then
-                if(temperature_c is null, strength_reading, abv_from_reading(strength_reading, temperature_c))
-            when 'proof' then
-                if(
-                    temperature_c is null,
-                    abv_from_proof(strength_reading),
-                    abv_from_proof_reading(strength_reading, temperature_c)
-                )
-            when 'pct_mass' then abv_from_mass_fraction(strength_reading / 1e2)
-        end as abv_20c_pct_vol,
+        abv_from_logged(strength_reading, strength_unit, temperature_c) as abv_20c_pct_vol,
         -- The spout runs into the jar: the row's temperature is that of both readings.
-        case spout_unit
-            when 'pct_vol' then
-                if(temperature_c is null, spout_reading, abv_from_reading(spout_reading, temperature_c))
-            when 'proof' then
-                if(
-                    temperature_c is null,
-                    abv_from_proof(spout_reading),
-                    abv_from_proof_reading(spout_reading, temperature_c)
-                )
-            when 'pct_mass' then abv_from_mass_fraction(spout_reading / 1e2)
-        end as spout_abv_20c_pct_vol,
+        abv_from_logged(spout_reading, spout_unit, temperature_c) as spout_abv_20c_pct_vol,
     from (
         select
             * replace (
                 if(is_warmth_unread, null, volume_l) as volume_l,
-                if(is_warmth_unread, null, strength_reading) as strength_reading
+                if(is_warmth_unread, null, strength_reading) as strength_reading,
+                if(is_warmth_unread, null, spout_reading) as spout_reading
             ),
             case
                 when is_warmth_unread then null

@@ -34,17 +34,7 @@ corrected as (
         -- A cask row with a date but no time belongs to the evening of that day: the still's work came first.
         if(has_time, written_at, cast(cast(written_at as date) as timestamp) + interval '23 hours 59 minutes')
             as happened_at,
-        case strength_unit
-            when 'pct_vol' then
-                if(temperature_c is null, strength_reading, abv_from_reading(strength_reading, temperature_c))
-            when 'proof' then
-                if(
-                    temperature_c is null,
-                    abv_from_proof(strength_reading),
-                    abv_from_proof_reading(strength_reading, temperature_c)
-                )
-            when 'pct_mass' then abv_from_mass_fraction(strength_reading / 1e2)
-        end as abv_20c_pct_vol,
+        abv_from_logged(strength_reading, strength_unit, temperature_c) as abv_20c_pct_vol,
     from dated
 )
 

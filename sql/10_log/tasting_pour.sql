@@ -28,11 +28,7 @@ select
     tasting_value.descriptors,
     tasting_value.note,
     -- numerics
-    case tasting_value.strength_unit
-        when 'pct_vol' then tasting_value.strength_reading
-        when 'proof' then abv_from_proof(tasting_value.strength_reading)
-        when 'pct_mass' then abv_from_mass_fraction(tasting_value.strength_reading / 1e2)
-    end as abv_20c_pct_vol,
+    abv_from_logged(tasting_value.strength_reading, tasting_value.strength_unit, null) as abv_20c_pct_vol,
     tasting_value.serving_order,
     -- timestamps
     tasting_value.logged_at as happened_at,
