@@ -31,11 +31,13 @@ def control_individuals(points: pl.DataFrame, figure: str, palette: Palette = LI
         return alt.Y(f"{name}:Q", title=axis_title(figure), scale=scale, axis=_percent(figure))
 
     base = alt.Chart(points)
+    # A layer of nulls alone has no extent to draw, and says so in the reader's console.
     limits = [
         base.mark_line(interpolate="step", color=palette.muted, strokeDash=[5, 4], strokeWidth=1.2).encode(
             x=x, y=y(name)
         )
         for name in ("lower_limit", "upper_limit")
+        if points[name].is_not_null().any()
     ]
     centre = base.mark_line(color=palette.muted, strokeWidth=1).encode(x=x, y=y("centre"))
     path = base.mark_line(color=palette.grid, strokeWidth=1.5).encode(x=x, y=y("adjusted_value"))

@@ -119,7 +119,8 @@ def read_scaling(sets: Sequence[tuple[Scores, ScoreFit]]) -> Scaling:
     ss_scaling = float(np.sum((classic - 1.0) ** 2 * squares))
     df_scaling = int(np.sum(squares > 0.0)) - 1
     on_others = np.array([sums[one].on_others() for one in people])
-    middle = float(np.nanmean(on_others[:, 0]))
+    known = on_others[np.isfinite(on_others[:, 0]), 0]
+    middle = float(known.mean()) if known.size else np.nan
     # Others who agree on nothing give no scale to measure a slope by.
     usable = middle > 0.0
     return Scaling(

@@ -38,8 +38,8 @@ def run(*arguments: str | Path, cwd: Path) -> subprocess.CompletedProcess[str]:
 def two_batches(tmp_path: Path) -> Path:
     logs = tmp_path / "logs"
     logs.mkdir()
-    for name in ("first", "second"):
-        (logs / f"{name}.csv").write_text(GOOD.format(name=name))
+    for name, month in (("first", "2031-02"), ("second", "2031-03")):
+        (logs / f"{name}.csv").write_text(GOOD.format(name=name).replace("2031-02", month))
     return logs
 
 

@@ -34,7 +34,7 @@ BATCH_ROWS = """
 {name},{day},collect,spirit,1,foreshots,,,,,0.4,,80,80,,10,
 {name},{day},collect,spirit,2,heads,,,,,1.5,,79,78,,20,
 {name},{day},collect,spirit,3,hearts,,,,,14,,71,62,,120,
-{name},{day},collect,spirit,4,tails,,,,,10,,45,20,,60,
+{name},{day},collect,spirit,4,tails,,,,,12.4,,45,29,,60,
 """
 
 
