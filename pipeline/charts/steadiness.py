@@ -39,7 +39,10 @@ def control_individuals(points: pl.DataFrame, figure: str, palette: Palette = LI
         for name in ("lower_limit", "upper_limit")
         if points[name].is_not_null().any()
     ]
-    centre = base.mark_line(color=palette.muted, strokeWidth=1).encode(x=x, y=y("centre"))
+    if points["centre"].is_null().all():
+        centre: list[alt.Chart] = []
+    else:
+        centre = [base.mark_line(color=palette.muted, strokeWidth=1).encode(x=x, y=y("centre"))]
     path = base.mark_line(color=palette.grid, strokeWidth=1.5).encode(x=x, y=y("adjusted_value"))
     marks = ["run", "stands out"]
     dots = base.mark_point(size=46).encode(
@@ -55,7 +58,7 @@ def control_individuals(points: pl.DataFrame, figure: str, palette: Palette = LI
             alt.Tooltip("signal_text:N", title="signal"),
         ],
     )
-    return alt.LayerChart(layer=[*limits, centre, path, dots], width="container", height=200)
+    return alt.LayerChart(layer=[*limits, *centre, path, dots], width="container", height=200)
 
 
 def run_profile(jars: pl.DataFrame, suspects: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
