@@ -86,7 +86,7 @@ def run_profile(jars: pl.DataFrame, suspects: pl.DataFrame, palette: Palette = L
             ],
         )
     )
-    return alt.LayerChart(layer=[lines, dots], width="container", height=300)
+    return alt.LayerChart(layer=[lines, dots] if suspects.height else [lines], width="container", height=300)
 
 
 def stages_by_run(runs: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
