@@ -61,6 +61,14 @@ class PythonStep:
     reads: tuple[str, ...]
 
 
+def _step(
+    run: Callable[..., Iterable[pl.DataFrame]], reads: tuple[str, ...], makes: Mapping[str, str]
+) -> PythonStep:
+    """A step that depends on every table its queries name; `makes` maps each table to what it holds."""
+    depends = frozenset(re.findall(r"(?:from|join) ([a-z]+\.\w+)", " ".join(reads)))
+    return PythonStep(depends, tuple(makes), tuple(makes.values()), run, reads)
+
+
 STEPS = (
     PythonStep(
         depends=frozenset({"account.entry"}),
@@ -72,27 +80,9 @@ STEPS = (
         run=walk_entries,
         reads=("select * from account.entry order by entry_id",),
     ),
-    PythonStep(
-        depends=frozenset(re.findall(r"from ([a-z]+\.\w+)", " ".join(ACCOUNT_READS))),
-        makes=tuple(ACCOUNT_MAKES),
-        what=tuple(ACCOUNT_MAKES.values()),
-        run=account_step,
-        reads=ACCOUNT_READS,
-    ),
-    PythonStep(
-        depends=frozenset(re.findall(r"(?:from|join) ([a-z]+\.\w+)", " ".join(RECONCILE_READS))),
-        makes=tuple(RECONCILE_MAKES),
-        what=tuple(RECONCILE_MAKES.values()),
-        run=reconcile_step,
-        reads=RECONCILE_READS,
-    ),
-    PythonStep(
-        depends=frozenset(re.findall(r"from ([a-z]+\.\w+)", " ".join(FIT_READS))),
-        makes=tuple(FIT_MAKES),
-        what=tuple(FIT_MAKES.values()),
-        run=fit_step,
-        reads=FIT_READS,
-    ),
+    _step(account_step, ACCOUNT_READS, ACCOUNT_MAKES),
+    _step(reconcile_step, RECONCILE_READS, RECONCILE_MAKES),
+    _step(fit_step, FIT_READS, FIT_MAKES),
     *(
         PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
         for each in CUT_STEPS

@@ -24,14 +24,14 @@ READS = """
     with cut as (
         select
             batch,
-            avg(hearts_end_spout_pct_vol) as hearts_end_pct_vol,
-            sum(hearts_end_fall_lpa) as fall_lpa
+            favg(hearts_end_spout_pct_vol) as hearts_end_pct_vol,
+            fsum(hearts_end_fall_lpa) as fall_lpa
         from fit.run_curve
         where run_kind = 'spirit'
         group by batch
     )
     select score.season, score.session, score.attribute, score.batch,
-        avg(score.score_mean) as score_mean,
+        favg(score.score_mean) as score_mean,
         any_value(cut.hearts_end_pct_vol) as hearts_end_pct_vol,
         any_value(cut.fall_lpa) as fall_lpa
     from metric.sample_score as score
@@ -127,7 +127,7 @@ def _of_season(season: pl.DataFrame) -> list[Row]:
         if slope is None or batches < LEAST_BATCHES:
             continue
         ends = part.unique("batch")["hearts_end_pct_vol"]
-        litres = part.unique("batch")["fall_lpa"].mean()
+        litres = part.unique("batch", maintain_order=True)["fall_lpa"].mean()
         head = {
             "season": part["season"][0],
             "attribute": part["attribute"][0],
