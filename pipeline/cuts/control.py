@@ -19,8 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import norm
-from scipy.stats import t as student_t
+from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
 Array = NDArray[np.float64]
 
@@ -37,7 +36,7 @@ EWMA_WEIGHT = 0.2
 EWMA_WIDTH = 2.962
 """In control both run 465 to 500 points between false alarms; a shift of one sigma takes 10."""
 
-_TAIL = float(norm.cdf(3.0))
+_TAIL = float(ndtr(3.0))
 
 RULES = {
     "beyond limits": "Nelson 1, Western Electric 1: one point beyond three sigma",
@@ -94,7 +93,7 @@ class Individuals:
     def next_run(self, coverage: float = 2 * _TAIL - 1) -> tuple[float, float]:
         """Probability limits for one run to come, exact for normal data however few the runs were."""
         half = (
-            float(student_t.ppf(0.5 + coverage / 2.0, self.runs - 1)) * self.sd * np.sqrt(1 + 1 / self.runs)
+            float(stdtrit(self.runs - 1, 0.5 + coverage / 2.0)) * self.sd * float(np.sqrt(1 + 1 / self.runs))
         )
         return self.mean - half, self.mean + half
 
@@ -139,13 +138,15 @@ def self_starting(values: Array) -> Array:
 
     NaN for the first two runs and while all before are alike. Needs neither a target nor a sigma.
     """
-    q = np.full(values.size, np.nan)
+    t = np.full(values.size, np.nan)
     for place in range(2, values.size):
         before = values[:place]
-        sd = before.std(ddof=1)
+        mean = np.add.reduce(before) / place
+        off = before - mean
+        sd = np.sqrt(np.add.reduce(off * off) / (place - 1))
         if sd > 0.0:
-            t = np.sqrt(place / (place + 1.0)) * (values[place] - before.mean()) / sd
-            q[place] = norm.ppf(student_t.cdf(t, place - 1))
+            t[place] = np.sqrt(place / (place + 1.0)) * (values[place] - mean) / sd
+    q = ndtri(stdtr(np.arange(values.size) - 1.0, t))
     return np.asarray(np.clip(q, -8.0, 8.0))
 
 
@@ -224,7 +225,7 @@ def arl_ewma(weight: float, width: float, shift: float, states: int = 201) -> fl
     centres = -limit + cell * (np.arange(states) + 0.5)
     low, high = ((centres + side * cell / 2.0)[None, :] for side in (-1.0, 1.0))
     carried = (1.0 - weight) * centres[:, None]
-    stay = norm.cdf((high - carried) / weight - shift) - norm.cdf((low - carried) / weight - shift)
+    stay = ndtr((high - carried) / weight - shift) - ndtr((low - carried) / weight - shift)
     return float(np.linalg.solve(np.eye(states) - stay, np.ones(states))[states // 2])
 
 
@@ -242,6 +243,6 @@ def _arl_one_sided(k: float, h: float, shift: float, states: int) -> float:
     cell = 2.0 * h / (2 * states - 1)
     at = cell * np.arange(states)
     low, high = (at[None, :] - at[:, None] + side * cell / 2.0 + k - shift for side in (-1.0, 1.0))
-    stay = norm.cdf(high) - norm.cdf(low)
-    stay[:, 0] = norm.cdf(high[:, 0])
+    stay = ndtr(high) - ndtr(low)
+    stay[:, 0] = ndtr(high[:, 0])
     return float(np.linalg.solve(np.eye(states) - stay, np.ones(states))[0])

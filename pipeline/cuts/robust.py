@@ -71,8 +71,8 @@ def slopes_of(runs: RunSet, stages: Array, correction: Array) -> Slopes:
     return Slopes(
         here,
         expected,
-        (_expected(course(runs, stages + _NUDGE, correction)) - expected) / _NUDGE,
-        (_expected(course(runs, stages, correction + _NUDGE)) - expected) / _NUDGE,
+        (_expected(course(runs, stages + _NUDGE, correction, has_slope=False)) - expected) / _NUDGE,
+        (_expected(course(runs, stages, correction + _NUDGE, has_slope=False)) - expected) / _NUDGE,
     )
 
 
@@ -238,7 +238,8 @@ def _free_each(runs: RunSet, row: int, jars: int, errors: Errors, stages: float,
     for _ in range(_FREE_STEPS):
         freed = set_free(log_factor)
         slopes = slopes_of(freed, s, k)
-        by_factor = (_expected(course(set_free(log_factor + _NUDGE), s, k)) - slopes.expected) / _NUDGE
+        nudged = course(set_free(log_factor + _NUDGE), s, k, has_slope=False)
+        by_factor = (_expected(nudged) - slopes.expected) / _NUDGE
         step = _step(freed, slopes, errors, k, [slopes.by_stages, slopes.by_correction, by_factor])
         s, k = within_bounds(s + np.clip(step[:, 0], -0.2, 0.2), k + np.clip(step[:, 1], -0.05, 0.05))
         bound = np.log(_WIDEST_FACTOR)

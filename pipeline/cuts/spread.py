@@ -91,7 +91,9 @@ def _shares(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float
 
 def _mean_square(values: Array, design: Array, counts: Array) -> Array:
     """Residual mean square of weighted least squares, one a row of counts."""
-    normal = np.einsum("bi,ij,ik->bjk", counts, design, design, optimize=True)
+    columns = design.shape[1]
+    products = (design[:, :, None] * design[:, None, :]).reshape(values.size, -1)
+    normal = (counts @ products).reshape(-1, columns, columns)
     right = (counts * values) @ design
     # The pseudo-inverse lets a level that is not there drop out.
     coefficients = np.einsum("bjk,bk->bj", np.linalg.pinv(normal, rcond=1e-10, hermitian=True), right)

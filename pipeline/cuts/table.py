@@ -13,8 +13,9 @@ from functools import cache, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import CubicHermiteSpline, CubicSpline, RectBivariateSpline
+from scipy.interpolate import CubicHermiteSpline, CubicSpline
 
+from pipeline.cuts.surface import Surfaces, surfaces_through
 from pipeline.science.equilibrium import STANDARD_KPA, raw_abv_from_mole_fraction, raw_vapour
 from pipeline.science.still import RunCurve, curve_from_vapour
 
@@ -38,21 +39,18 @@ class StillTable:
 
     stages          : the stills of the table
     lowest, highest : stages -> ln(distillate still to come) at the two ends [L for exp(ethanol) LPA]
-    ethanol_at_pot  : (stages, ln x) -> ln(pure alcohol left), up to a constant of each still
-    to_come_at_pot  : (stages, ln x) -> ln(distillate still to come)
-    ethanol         : (stages, place) -> ln(pure alcohol left)
-    log_pot         : (stages, place) -> ln x
-    spout           : (stages, place) -> strength at the spout [% vol at 20 degC]
+    at_pot          : (stages, ln x) -> ln(pure alcohol left), up to a constant of each still, and
+                      ln(distillate still to come)
+    at_place        : (stages, place) -> ln(pure alcohol left) and strength at the spout [% vol at 20 degC]
+    pot_at_place    : (stages, place) -> ln x
     """
 
     stages: Array
     lowest: CubicSpline
     highest: CubicSpline
-    ethanol_at_pot: RectBivariateSpline
-    to_come_at_pot: RectBivariateSpline
-    ethanol: RectBivariateSpline
-    log_pot: RectBivariateSpline
-    spout: RectBivariateSpline
+    at_pot: Surfaces
+    at_place: Surfaces
+    pot_at_place: Surfaces
 
 
 @lru_cache(maxsize=4)
@@ -109,11 +107,9 @@ def still_table() -> StillTable:
         stages,
         CubicSpline(stages, lowest),
         CubicSpline(stages, highest),
-        _spline(stages, log_pot, ethanol),
-        _spline(stages, log_pot, to_come),
-        _spline(stages, grid, of_place[:, 0]),
-        _spline(stages, grid, of_place[:, 1]),
-        _spline(stages, grid, spouts),
+        surfaces_through(stages, log_pot, [ethanol, to_come]),
+        surfaces_through(stages, grid, [of_place[:, 0], spouts]),
+        surfaces_through(stages, grid, [of_place[:, 1]]),
     )
 
 
@@ -127,8 +123,3 @@ def _at_places(curve: RunCurve, inside: NDArray[np.bool_], place: Array, grid: A
             CubicHermiteSpline(place, curve.log_x[inside], 1.0 / (steepness * to_ethanol))(grid),
         ]
     )
-
-
-def _spline(stages: Array, at: Array, values: Array) -> RectBivariateSpline:
-    """Cubic along the run and between stills, through every value."""
-    return RectBivariateSpline(stages, at, values, kx=3, ky=3, s=0)
