@@ -98,12 +98,28 @@ class Terms:
 
 
 @dataclass(frozen=True)
+class Pointers:
+    """What other sections answer, each behind a link to it: (anchor, title, answer)."""
+
+    kind: ClassVar[str] = "pointers"
+    entries: list[tuple[str, str, str]]
+
+
+@dataclass(frozen=True)
+class Group:
+    """Blocks that are folded away together."""
+
+    kind: ClassVar[str] = "group"
+    blocks: list[Block]
+
+
+@dataclass(frozen=True)
 class Folded:
     """A block shut behind a line that opens it; print opens it."""
 
     kind: ClassVar[str] = "folded"
     summary: str
-    block: Table | Terms | Paragraphs | Figures
+    block: Table | Terms | Paragraphs | Figures | Figure | Group
 
 
 @dataclass(frozen=True)
@@ -114,22 +130,36 @@ class Heading3:
     text: str
 
 
-Block = Table | Figure | Figures | Paragraphs | Points | Terms | Folded | Heading3
+Block = Table | Figure | Figures | Paragraphs | Points | Terms | Pointers | Group | Folded | Heading3
 
 
 @dataclass(frozen=True)
 class Section:
-    """A part of the page. `answer` is what a reader in a hurry wants, and stands first."""
+    """A part of the page. `answer` is what a reader in a hurry wants, and stands first.
+
+    `headline` is what the season at a glance says of the section; without one, the first answer.
+    """
 
     anchor: str
     title: str
     answer: list[str]
     blocks: list[Block] = field(default_factory=list)
+    headline: str = ""
 
     def tables(self) -> list[Table]:
         """All tables of the section, folded ones too."""
-        inner = [block.block if isinstance(block, Folded) else block for block in self.blocks]
-        return [block for block in inner if isinstance(block, Table)]
+        return _tables_in(self.blocks)
+
+
+def _tables_in(blocks: list[Block]) -> list[Table]:
+    found: list[Table] = []
+    for block in blocks:
+        inner = block.block if isinstance(block, Folded) else block
+        if isinstance(inner, Group):
+            found += _tables_in(inner.blocks)
+        elif isinstance(inner, Table):
+            found.append(inner)
+    return found
 
 
 def table_of(

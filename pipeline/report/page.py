@@ -106,7 +106,6 @@ def render_season(data: SeasonData, title: str = "") -> str:
 def season_sections(data: SeasonData) -> list[Section]:
     """The page's sections in reading order: answers, then evidence, then how and with what care."""
     sections = [
-        season_at_a_glance(data),
         where_the_alcohol_went(data),
         yields(data),
         cuts_and_strengths(data),
@@ -118,6 +117,7 @@ def season_sections(data: SeasonData) -> list[Section]:
         every_batch(data),
         problems_found(data),
     ]
+    sections.insert(0, season_at_a_glance(data, sections))
     return [*sections, how_numbers_are_computed(sections), cautions()]
 
 

@@ -99,6 +99,21 @@ def test_the_page_answers_first_and_says_how_and_with_what_care(simulated, outli
     assert titles == SECTIONS
 
 
+def test_the_glance_leads_to_each_answer(simulated):
+    glance = simulated.html.split('<section id="glance"')[1].split("</section>")[0]
+    led_to = re.findall(r'<li><a href="#([a-z]+)">[^<]+</a>: ([^<]+)</li>', glance)
+    assert [anchor for anchor, _ in led_to] == [
+        "difference",
+        "next",
+        "flow",
+        "cuts",
+        "casks",
+        "flavour",
+        "problems",
+    ]
+    assert all(len(answer) > 20 for _, answer in led_to)
+
+
 def test_a_page_is_well_formed_and_can_be_read_without_eyes(outline):
     assert outline.unclosed == []
     assert outline.named("html")[0]["lang"] == "en"

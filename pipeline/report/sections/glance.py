@@ -6,7 +6,19 @@ import datetime as dt
 
 from pipeline.charts.titles import label_of, unit_of
 from pipeline.report.account_wording import with_error
-from pipeline.report.blocks import Block, Cell, Heading, Paragraphs, Points, Section, Table, folded
+from pipeline.report.blocks import (
+    Block,
+    Cell,
+    Folded,
+    Group,
+    Heading,
+    Paragraphs,
+    Pointers,
+    Points,
+    Section,
+    Table,
+    folded,
+)
 from pipeline.report.data import SeasonData
 from pipeline.report.text import NOT_MEASURED, counted, day, value_text, with_unit
 
@@ -43,16 +55,29 @@ WHAT_THE_ERROR_IS = (
 )
 
 
-def season_at_a_glance(data: SeasonData) -> Section:
-    """The season's figures as sentences, and the same as a table."""
+_POINTED_AT = ("difference", "next", "flow", "cuts", "casks", "flavour", "problems")
+"""Sections whose answer the glance repeats, in the order of what a distiller asks first."""
+
+
+def season_at_a_glance(data: SeasonData, others: list[Section]) -> Section:
+    """The season's figures as sentences, what the other sections answer, and the figures as a table."""
     if data.count("batches") == 0:
-        return Section("glance", "The season at a glance", [_no_batch(data)], [Points([_problems(data)])])
+        return Section("glance", "The season at a glance", [_no_batch(data)], [Pointers(_pointers(others))])
+    measured = Group([Points([*_spirit(data), *_others(data)]), Paragraphs([WHAT_THE_ERROR_IS])])
     blocks: list[Block] = [
-        Points([*_spirit(data), *_others(data), _problems(data)]),
-        Paragraphs([WHAT_THE_ERROR_IS]),
+        Pointers(_pointers(others)),
+        Folded("What was made and measured", measured),
         folded(_figures(data)),
     ]
     return Section("glance", "The season at a glance", _answer(data), blocks)
+
+
+def _pointers(others: list[Section]) -> list[tuple[str, str, str]]:
+    by_anchor = {section.anchor: section for section in others}
+    return [
+        (anchor, by_anchor[anchor].title, by_anchor[anchor].headline or by_anchor[anchor].answer[0])
+        for anchor in _POINTED_AT
+    ]
 
 
 def _no_batch(data: SeasonData) -> str:
@@ -156,15 +181,3 @@ def _others(data: SeasonData) -> list[str]:
             f"{counted(data.count('assessors'), 'assessor')}."
         )
     return sentences
-
-
-def _problems(data: SeasonData) -> str:
-    if data.problems.is_empty():
-        return "No problem was found in the logs."
-    touched = len(data.flags())
-    batches = f", touching {counted(touched, 'batch', 'batches')}" if touched else ""
-    verb = "was" if data.problems.height == 1 else "were"
-    return (
-        f"{counted(data.problems.height, 'problem').capitalize()} {verb} found in the logs{batches}; "
-        "they are listed under Problems found, and a touched batch is marked (!)."
-    )

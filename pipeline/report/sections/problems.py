@@ -25,7 +25,19 @@ def problems_found(data: SeasonData) -> Section:
             blocks += [_kind_table(str(kind), part) for (kind,), part in _by_kind(rows)]
     count = counted(data.problems.height, "problem")
     answer = [f"{count[:1].upper()}{count[1:]}, worst first.", _rows_sentence(data)]
-    return Section("problems", title, answer, [*blocks[1:], Heading3("Rows used and set aside"), blocks[0]])
+    blocks = [*blocks[1:], Heading3("Rows used and set aside"), blocks[0]]
+    return Section("problems", title, answer, blocks, _headline(data))
+
+
+def _headline(data: SeasonData) -> str:
+    touched = len(data.flags())
+    batches = f", touching {counted(touched, 'batch', 'batches')} marked (!)" if touched else ""
+    worst = data.problems.row(0, named=True)["severity"]
+    where = (
+        f"; {data.problems.filter(pl.col('severity') == worst).height} of them {SEVERITIES[worst].lower()}"
+    )
+    count = counted(data.problems.height, "problem")
+    return f"{count[:1].upper()}{count[1:]} in the logs{batches}{where}."
 
 
 def _by_kind(rows: pl.DataFrame) -> list[tuple[tuple[object, ...], pl.DataFrame]]:
