@@ -218,7 +218,7 @@ def _is_steady(stretch: Array) -> bool:
     return bool(np.all((stretch >= low) & (stretch <= high)))
 
 
-def arl_ewma(weight: float, width: float, shift: float, states: int = 201) -> float:
+def arl_ewma(weight: float, width: float, shift: float, states: int = 401) -> float:
     """Average number of points to an EWMA's signal (two-sided, limits settled), shift in sigmas."""
     limit = width * np.sqrt(weight / (2.0 - weight))
     cell = 2.0 * limit / states
