@@ -6,6 +6,11 @@ Strengths are by volume at 20 degC unless the name says otherwise; gravities are
 nothing of tables or files.
 """
 
+from pipeline.science.boiling import (
+    abv_from_boiling_temperature,
+    temperature_from_vapour_abv,
+    vapour_abv_from_temperature,
+)
 from pipeline.science.density import (
     ETHANOL_20C_KG_PER_M3,
     density_kg_per_m3,
@@ -95,6 +100,7 @@ __all__ = [
     "FloatArray",
     "Source",
     "StripRun",
+    "abv_from_boiling_temperature",
     "abv_from_mass_fraction",
     "abv_from_mole_fraction",
     "abv_from_proof",
@@ -135,7 +141,9 @@ __all__ = [
     "sources_of",
     "strip_run",
     "sucrose_density_kg_per_m3",
+    "temperature_from_vapour_abv",
     "vapour_abv",
+    "vapour_abv_from_temperature",
     "vapour_mole_fraction",
     "volume_at_20c",
     "volume_l_from_mass_kg",

@@ -25,8 +25,8 @@ _ANTOINE_ETHANOL = (8.11220, 1592.864, 226.184)
 _ANTOINE_WATER = (8.07131, 1730.630, 233.426)
 _MMHG_PER_KPA = 760.0 / 101.325
 _LN_10 = float(np.log(10.0))
-_LOWEST_KPA = 60.0
-_HIGHEST_KPA = 110.0
+LOWEST_KPA = 60.0
+HIGHEST_KPA = 110.0
 _NEWTON_STEPS = 6
 
 
@@ -118,7 +118,7 @@ def vapour_mole_fraction_kernel(mole_fraction: Term, stages: Term, pressure_kpa:
 
 
 def _is_still(stages: Term, pressure_kpa: Term) -> Term:
-    return within(stages, 0.0, float(MOST_STAGES)) & within(pressure_kpa, _LOWEST_KPA, _HIGHEST_KPA)
+    return within(stages, 0.0, float(MOST_STAGES)) & within(pressure_kpa, LOWEST_KPA, HIGHEST_KPA)
 
 
 def vapour_abv_kernel(liquid_abv_pct_vol: Term, stages: Term, pressure_kpa: Term) -> Term:
@@ -129,7 +129,7 @@ def vapour_abv_kernel(liquid_abv_pct_vol: Term, stages: Term, pressure_kpa: Term
 
 def boiling_temperature_kernel(liquid_abv_pct_vol: Term, pressure_kpa: Term) -> Term:
     t = raw_boiling_point(raw_mole_fraction_from_abv(liquid_abv_pct_vol), pressure_kpa)
-    in_range = within(liquid_abv_pct_vol, 0.0, 100.0) & within(pressure_kpa, _LOWEST_KPA, _HIGHEST_KPA)
+    in_range = within(liquid_abv_pct_vol, 0.0, 100.0) & within(pressure_kpa, LOWEST_KPA, HIGHEST_KPA)
     return only_where(in_range, t)
 
 

@@ -18,6 +18,7 @@ FUNCTIONS: dict[str, Callable[..., object]] = {
 }
 #: One point inside the range of every function that goes element by element.
 INSIDE: dict[str, tuple[float, ...]] = {
+    "abv_from_boiling_temperature": (86.5, 100.0),
     "abv_from_mass_fraction": (0.333,),
     "abv_from_mole_fraction": (0.1,),
     "abv_from_proof": (114.3,),
@@ -54,7 +55,9 @@ INSIDE: dict[str, tuple[float, ...]] = {
     "sg_from_plato": (15.9,),
     "sg_from_reading": (1.060, 25.0, 15.56),
     "sucrose_density_kg_per_m3": (0.15, 25.0),
+    "temperature_from_vapour_abv": (74.3, 95.0),
     "vapour_abv": (28.0, 0.5, 95.0),
+    "vapour_abv_from_temperature": (86.5, 100.0),
     "vapour_mole_fraction": (0.1, 0.5, 95.0),
     "volume_at_20c": (0.75, 60.0, 25.0),
     "volume_l_from_mass_kg": (10.0, 40.0),
