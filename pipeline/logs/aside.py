@@ -100,7 +100,7 @@ def _with_only_name(sheet: Sheet, who: str, rows: np.ndarray) -> pl.Series:
         for file_id in sheet.file_ids[rows].tolist()
     ]
     return pl.select(
-        pl.coalesce(sheet.column(who).gather(rows), pl.Series(only, dtype=pl.String))
+        pl.coalesce(sheet.legible(who).gather(rows), pl.Series(only, dtype=pl.String))
     ).to_series()
 
 

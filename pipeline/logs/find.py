@@ -1,4 +1,4 @@
-"""Finding the logs in a folder and turning their bytes into text.
+"""Finding the logs in a folder, and unpacking those that are packed.
 
 Links are not followed, so nothing outside the folder is read; nothing is ever written.
 """
@@ -13,12 +13,11 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
+from pipeline.logs.decode import UnreadableTextError
 from pipeline.problems import Problem, problem
 
 __all__ = [
     "FoundFile",
-    "UnreadableTextError",
-    "decode_text",
     "find_files",
     "shown_path",
     "stem_of",
@@ -46,14 +45,6 @@ class FoundFile:
 
     path: Path
     name: str
-
-
-class UnreadableTextError(ValueError):
-    """Bytes that are no text: `code` is the problem kind, `found` says what stood there, `line` where."""
-
-    def __init__(self, code: str, found: str, line: int | None = None, encoding: str = "") -> None:
-        super().__init__(found)
-        self.code, self.found, self.line, self.encoding = code, found, line, encoding
 
 
 def shown_path(path: Path, folder: Path) -> str:
@@ -130,75 +121,3 @@ def stem_of(name: str) -> str:
     base = PurePosixPath(name).name
     ending = next((each for each in reversed(LOG_SUFFIXES) if base.lower().endswith(each)), "")
     return base[: len(base) - len(ending)].strip()
-
-
-def decode_text(data: bytes) -> tuple[str, str]:
-    """The text of a log and its encoding: UTF-8 (with or without BOM), UTF-16 or Windows-1252.
-
-    Line ends come back as a single line feed. Raises `UnreadableTextError` for binary data and for
-    bytes that fit no one encoding.
-    """
-    encoding = _encoding_by_mark(data)
-    if encoding.startswith("utf-16"):
-        text = _decode_utf_16(data, encoding)
-    elif b"\x00" in data:
-        raise UnreadableTextError("not_text", "it holds zero bytes", _line_at(data, data.index(b"\x00")))
-    else:
-        text, encoding = _decode_8_bit(data, encoding)
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    return text, encoding
-
-
-def _encoding_by_mark(data: bytes) -> str:
-    if data.startswith(b"\xef\xbb\xbf"):
-        return "utf-8-sig"
-    if data.startswith((b"\xff\xfe", b"\xfe\xff")):
-        return "utf-16"
-    # A header in Latin letters makes every other byte zero in UTF-16 without a mark.
-    start = data[:200]
-    if len(start) >= 8 and start[1::2].count(0) == len(start) // 2 and 0 not in start[0::2]:
-        return "utf-16-le"
-    if len(start) >= 8 and start[0::2].count(0) == (len(start) + 1) // 2 and 0 not in start[1::2]:
-        return "utf-16-be"
-    return "utf-8"
-
-
-def _decode_utf_16(data: bytes, encoding: str) -> str:
-    try:
-        text = data.decode(encoding)
-    except UnicodeDecodeError as error:
-        line = data[: error.start].decode(encoding, "replace").count("\n") + 1
-        raise UnreadableTextError("mixed_encoding", _bytes_shown(data, error), line, "UTF-16") from error
-    if "\x00" in text:
-        at = text.index("\x00")
-        raise UnreadableTextError("not_text", "it holds zero bytes", text.count("\n", 0, at) + 1)
-    return text
-
-
-def _decode_8_bit(data: bytes, encoding: str) -> tuple[str, str]:
-    try:
-        return data.decode(encoding), encoding
-    except UnicodeDecodeError as error:
-        broken = error
-    line = _line_at(data, broken.start)
-    with_escapes = data.decode(encoding, "surrogateescape")
-    valid_letters = any(char > "\x7f" and not "\udc80" <= char <= "\udcff" for char in with_escapes)
-    if valid_letters or encoding == "utf-8-sig":
-        # Some letters are UTF-8 and some are not: no single encoding can be right for all of them.
-        raise UnreadableTextError("mixed_encoding", _bytes_shown(data, broken), line, "UTF-8") from broken
-    try:
-        return data.decode("windows-1252"), "windows-1252"
-    except UnicodeDecodeError as error:
-        raise UnreadableTextError(
-            "mixed_encoding", _bytes_shown(data, error), _line_at(data, error.start), "Windows-1252"
-        ) from error
-
-
-def _line_at(data: bytes, position: int) -> int:
-    before = data[:position].replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    return before.count(b"\n") + 1
-
-
-def _bytes_shown(data: bytes, error: UnicodeDecodeError) -> str:
-    return "byte " + " ".join(f"{byte:02X}" for byte in data[error.start : error.end][:4])

@@ -16,6 +16,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.aside import IDENTITY, marks_of_rows, marks_of_uncut
+from pipeline.logs.broken import broken_others
 from pipeline.logs.catalogue import CATALOGUE_SCHEMA, aliases, catalogue
 from pipeline.logs.check import check_ingredients, check_needs, check_steps, typed_columns
 from pipeline.logs.decimals import settle_decimal_marks
@@ -277,6 +278,7 @@ class _Typer:
             self.values[table] = self._with_marks(sheet, typed, table)
         self._count(sheet)
         self.problems += sheet.problems()
+        self.problems += list(broken_others(sheet, cells, self.problems))
 
     def _refuse(self, sheet: Sheet) -> None:
         refused = [number for number, file in sheet.files.items() if file.is_refused]
@@ -293,6 +295,7 @@ class _Typer:
         sheet = Sheet(kind, text, mine, self.settings.currency)
         if kind.named_by_file is not None:
             sheet.name_by_file(kind.named_by_file)
+        sheet.lose_broken_cells()
         return sheet
 
     def _with_marks(self, sheet: Sheet, typed: dict[str, pl.Series], table: str) -> pl.DataFrame:

@@ -16,8 +16,18 @@ from pathlib import Path
 import polars as pl
 
 from pipeline.logs.blocks import LONGEST_CELL, Block, Buffer, PlainText, plain_text
+from pipeline.logs.decode import (
+    BROKEN,
+    Decoded,
+    UnreadableTextError,
+    broken_near,
+    decode_text,
+    encoding_shown,
+    refuse_broken_header,
+    refuse_zeros,
+)
 from pipeline.logs.fields import KINDS_OF_FILE
-from pipeline.logs.find import FoundFile, UnreadableTextError, decode_text, find_files, stem_of, unpacked
+from pipeline.logs.find import FoundFile, find_files, stem_of, unpacked
 from pipeline.logs.header import Header, HeaderError, read_header
 from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
 from pipeline.problems import Problem, problem
@@ -32,7 +42,8 @@ class ReadFile:
     """One file as read: how it was told, and how many rows it had and lost.
 
     `is_refused`: its rows could be cut, but none can be used; the file's own problem says why. `is_kept`: it
-    has not changed since it was last read, and was not read again.
+    has not changed since it was last read, and was not read again. `broken`: the lines that hold bytes that
+    are no text, and which bytes.
     """
 
     file_id: int
@@ -50,6 +61,15 @@ class ReadFile:
     rows_set_aside: int = 0
     is_refused: bool = False
     is_kept: bool = False
+    broken: dict[int, str] = field(default_factory=dict)
+
+    def is_broken(self, text: str | None) -> bool:
+        """Whether a text of this file holds bytes that are none."""
+        return bool(self.broken) and text is not None and BROKEN in text
+
+    def broken_details(self, line: int) -> dict[str, str]:
+        """The wording of the problem that a record, beginning on `line`, holds bytes that are no text."""
+        return {"encoding": encoding_shown(self.encoding or ""), "bytes": broken_near(self.broken, line)}
 
 
 @dataclass
@@ -93,26 +113,34 @@ class _Reader:
     def read(self, each: FoundFile, file: ReadFile) -> None:
         """Read one file into its buffer; what keeps it from being read becomes a problem."""
         self.result.files.append(file)
-        text = _text_of(each, file, self.result, self._known.get(file.name))
-        if text is not None:
-            self._read_text(text, file)
+        decoded = _text_of(each, file, self.result, self._known.get(file.name))
+        if decoded is not None:
+            self._read_text(decoded, file)
 
     def flush(self) -> None:
         """Make blocks of what still waits."""
         self.result.blocks += [buffer.as_block() for buffer in self._buffers.values() if buffer.size]
 
-    def _read_text(self, text: str, file: ReadFile) -> None:
+    def _read_text(self, decoded: Decoded, file: ReadFile) -> None:
+        text = decoded.text
         place = first_line(text)
         if place is None:
             self.result.problems.append(problem("empty_file", file.name))
             return
         file.header_line = place.number
         try:
-            header = read_header(place.text, self.currency)
+            header = _header_of(decoded, place, self.currency)
+        except UnreadableTextError as error:
+            self.result.problems.append(_text_problem(error, file))
+            if error.code != "not_text":
+                file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
+            return
         except HeaderError as error:
             self.result.problems.append(error.as_problem(file.name, file.header_line))
             file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
             return
+        if file.encoding == "windows-1252":
+            self.result.problems.append(problem("windows_1252", file.name))
         _note_header(header, file, self.result)
         self._collect(text, place, header, file)
 
@@ -151,7 +179,7 @@ class _Reader:
         return records
 
 
-def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | None) -> str | None:
+def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | None) -> Decoded | None:
     """The text of one file; None when its hash is `known` or, with a problem noted, it cannot be read."""
     try:
         data = each.path.read_bytes()
@@ -165,26 +193,25 @@ def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | N
         file.is_kept = True
         return None
     try:
-        data = unpacked(data, each.path.name)
-        text, file.encoding = decode_text(data)
+        decoded = decode_text(unpacked(data, each.path.name))
     except UnreadableTextError as error:
         result.problems.append(_text_problem(error, file))
-        file.rows_in = file.rows_set_aside = _rows_of_broken(data, error)
         return None
-    if file.encoding == "windows-1252":
-        result.problems.append(problem("windows_1252", file.name))
-    return text
+    file.encoding, file.broken = decoded.encoding, decoded.broken
+    return decoded
+
+
+def _header_of(decoded: Decoded, place: Place, currency: str) -> Header:
+    refuse_broken_header(decoded, place.number)
+    try:
+        return read_header(place.text, currency)
+    except HeaderError:
+        refuse_zeros(decoded)
+        raise
 
 
 def _text_problem(error: UnreadableTextError, file: ReadFile) -> Problem:
     return problem(error.code, file.name, line=error.line, found=error.found, encoding=error.encoding)
-
-
-def _rows_of_broken(data: bytes, error: UnreadableTextError) -> int:
-    """Rows of a file whose bytes are broken but whose lines can be counted; none of a binary file."""
-    if error.code in ("not_text", "cannot_unpack") or error.encoding == "UTF-16":
-        return 0
-    return _count_rows(data.decode("latin-1").replace("\r\n", "\n").replace("\r", "\n").split("\n"))
 
 
 def _count_rows(lines: Sequence[str]) -> int:
@@ -210,6 +237,9 @@ def _note_bad(records: Records, file: ReadFile, result: ReadResult) -> None:
 
 
 def _bad_record_problem(bad: BadRecord, file: ReadFile) -> Problem:
+    if file.is_broken(bad.text):
+        details = file.broken_details(bad.line)
+        return problem("broken_bytes", file.name, line=bad.line, found=bad.text, **details)
     if bad.is_too_long:
         return problem("cell_too_long", file.name, line=bad.line, found=bad.text, limit=LONGEST_CELL)
     if bad.cells is None:

@@ -168,4 +168,6 @@ def _score_problem(sheet: Sheet, row: Mapping[str, Any], code: str, details: Map
     column = row["column"]
     if column == "score" and file.header is not None:
         column = file.header.written("score")
+    if file.is_broken(row["text"]):
+        code, details = "broken_bytes_in_cell", file.broken_details(row["line"])
     return problem(code, file.name, line=row["line"], column=column, found=row["text"], **details)

@@ -14,13 +14,21 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.logs.decode import BROKEN
 from pipeline.logs.fields import Field, FileKind, quantity_of
 from pipeline.logs.read import ReadFile
 from pipeline.logs.units import Quantity
 from pipeline.logs.values import Ints, Numbers, parse_numbers
 from pipeline.problems import KINDS, Problem, problem
 
-__all__ = ["Failure", "Sheet"]
+__all__ = ["BROKEN_KINDS", "Failure", "Sheet"]
+
+CAN_DO_WITHOUT = frozenset(
+    ("by", "descriptors", "note", "place", "previous", "toast", "char", "vessel", "wood")
+)
+"""Columns of text without which a row still says what it is."""
+
+BROKEN_KINDS = ("broken_bytes", "broken_bytes_in_cell")
 
 Bools = npt.NDArray[np.bool_]
 Details = Mapping[str, Any]
@@ -72,6 +80,35 @@ class Sheet:
             raise TypeError(f"{column.name} holds no number")
         return quantity
 
+    def lose_broken_cells(self) -> None:
+        """Mark the cells that hold bytes that are no text, and empty those that a row can do without.
+
+        A name, a date or a word with such bytes costs its row: what it says of the row cannot be told.
+        Cells of numbers fail on their own, and are marked then.
+        """
+        for name in self._broken_columns():
+            column = self.text[name]
+            rows = np.flatnonzero(self._is_broken(name))
+            self.mark("broken_bytes", rows, name)
+            if name in CAN_DO_WITHOUT:
+                self.text = self.text.with_columns(column.scatter(rows, None))
+
+    def legible(self, name: str) -> pl.Series:
+        """A column's trimmed text, without what holds bytes that are no text."""
+        return self.column(name).scatter(np.flatnonzero(self._is_broken(name)), None)
+
+    def _broken_columns(self) -> list[str]:
+        if not any(file.broken for file in self.files.values()):
+            return []
+        return [name for name, each in self.kind.fields.items() if each.type == "text"]
+
+    def _is_broken(self, name: str) -> Bools:
+        broken = [number for number, file in self.files.items() if file.broken]
+        if not broken:
+            return np.zeros(len(self.text), dtype=np.bool_)
+        holds = self.text[name].str.contains(BROKEN, literal=True).fill_null(False).to_numpy()
+        return holds & np.isin(self.file_ids, broken)
+
     def mark(
         self,
         code: str,
@@ -87,12 +124,22 @@ class Sheet:
             return
         found = [None] * rows.size if column is None else self.text[column].gather(rows).to_list()
         for row, text in zip(rows.tolist(), found, strict=True):
-            its_code, words = (code, {}) if details is None else details(row, text or "")
+            file = self.file_of(row)
+            if column is not None and file.is_broken(text):
+                # Whatever else is the matter with it comes of that.
+                its_code = "broken_bytes_in_cell" if self._can_do_without(column) else "broken_bytes"
+                words: Details = file.broken_details(int(self.text["line"][row]))
+            else:
+                its_code, words = (code, {}) if details is None else details(row, text or "")
             self.failures.append(Failure(row, column, its_code, text, words))
             if KINDS[its_code].effect == "row set aside":
                 self.row_is_bad[row] = True
             elif KINDS[its_code].effect == "cell set aside" and column is not None:
                 self._cells_aside.setdefault(row, []).append(column)
+
+    def _can_do_without(self, name: str) -> bool:
+        each = self.kind.fields[name]
+        return each.type == "number" or name in CAN_DO_WITHOUT
 
     def cells_set_aside(self) -> pl.Series:
         """Per row the columns whose cell was set aside, with a space between them; null where none was."""
@@ -148,6 +195,12 @@ class Sheet:
         failures = [each for each in self.failures if not self.file_of(each.row).is_refused]
         if not failures:
             return []
+        # A cell whose bytes are broken can fail in more than one way, and is told once.
+        told = {
+            (each.row, each.column, number if each.code not in BROKEN_KINDS else 0): each
+            for number, each in enumerate(failures, start=1)
+        }
+        failures = list(told.values())
         rows = [failure.row for failure in failures]
         lines = self.text["line"].gather(rows).to_list()
         batches = self._batches(rows)

@@ -81,14 +81,14 @@ BATCH_STEPS = (
         "liquid put in the still",
         all_of("run", "item", "volume"),
         (),
-        ("source", "strength", "gravity", "temperature"),
+        ("source", "strength", "gravity", "temperature", "kettle", "barometer"),
     ),
     Step(
         "collect",
         "a jar or vessel filled off the still",
         all_of("run"),
         ("cut", "volume", "strength"),
-        ("item", "spout", "temperature", "minutes", "lot"),
+        ("item", "spout", "temperature", "kettle", "vapour", "barometer", "minutes", "lot"),
     ),
     Step(
         "residue",

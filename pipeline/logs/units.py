@@ -140,6 +140,20 @@ _TEMPERATURE = Quantity(
     -40.0,
     150.0,
 )
+# Exact by definition: conventional millimetre of mercury 133.322 387 415 Pa, inch 25.4 mm of it (NIST Special
+# Publication 811, 2008, appendix B.8). The range: the lowest village still to a deep high at the sea.
+_PRESSURE = Quantity(
+    "pressure",
+    (
+        Unit("hPa", "hPa", also=("hectopascal", "hectopascals")),
+        Unit("mbar", "mbar", also=("millibar", "millibars", "mb")),
+        Unit("kPa", "kPa", 10.0, also=("kilopascal", "kilopascals")),
+        Unit("mmHg", "mmHg", 1.33322387415, also=("torr", "mmofmercury")),
+        Unit("inHg", "inHg", 1.33322387415 * 25.4, also=("inchesofmercury", '"hg')),
+    ),
+    600.0,
+    1100.0,
+)
 _DURATION = Quantity(
     "duration",
     (
@@ -165,6 +179,7 @@ QUANTITIES: Mapping[str, Quantity] = {
         _GRAVITY,
         _STRENGTH,
         _TEMPERATURE,
+        _PRESSURE,
         _DURATION,
         _PH,
         _PERCENT,

@@ -25,7 +25,7 @@ OF_LOGS = (
     ProblemKind(
         "mixed_encoding",
         "unreadable",
-        "broken characters",
+        "broken characters in the header",
         "holds bytes that are not {encoding} text: {found}",
         "one encoding through the whole file",
         "open the file in a text editor, retype that line and save it as UTF-8",
@@ -118,6 +118,23 @@ OF_LOGS = (
         "has {cells} cells where the header has {columns}: {found}",
         "as many cells as the header has columns, empty ones included",
         "look for a delimiter too many or too few; put a text that holds one in double quotes",
+    ),
+    ProblemKind(
+        "broken_bytes",
+        "unreadable",
+        "broken characters where a row says what it is",
+        '"{found}" holds bytes that are not {encoding} text: {bytes}',
+        "one encoding through the whole file",
+        "retype it in a text editor and save the file as UTF-8",
+    ),
+    ProblemKind(
+        "broken_bytes_in_cell",
+        "unreadable",
+        "broken characters in a cell",
+        '"{found}" holds bytes that are not {encoding} text: {bytes}',
+        "one encoding through the whole file",
+        "retype it in a text editor and save the file as UTF-8",
+        "cell set aside",
     ),
     ProblemKind(
         "missing_value",

@@ -8,6 +8,7 @@ import os
 from collections.abc import Callable
 from pathlib import Path
 
+import polars as pl
 import pytest
 
 from pipeline.logs import LogFrames, read_logs
@@ -250,3 +251,44 @@ def test_line_that_tells_a_spreadsheet_the_delimiter_is_passed_over(read: Read, 
     frames = read(f"{line}\n{TWO_ROWS}")
     assert frames.problems.is_empty()
     assert frames.values["batch_value"]["line"].to_list() == [3, 4]
+
+
+def test_a_few_broken_bytes_cost_their_cells_and_rows_only(read: Read) -> None:
+    frames = read(
+        b"batch,step,volume,gravity,note\nB1,wort,400,1.062,caf\xc3\xa9\nB1,wash,,1.0\xb00,\nB1,wa\xfeh,,1.040,\n"
+        b"B1,wash,,1.030,caf\xe9\nB1,wash,,1.020,\n"
+    )
+    assert frames.problems.select("kind", "line", "column").rows() == [
+        ("broken_bytes", 4, "step"),
+        ("broken_bytes_in_cell", 3, "gravity"),
+        ("broken_bytes_in_cell", 5, "note"),
+    ]
+    used = frames.values["batch_value"].filter(~pl.col("is_set_aside"))
+    assert used.select("line", "gravity_reading", "cells_set_aside").rows() == [
+        (2, 1.062, None),
+        (3, None, "gravity"),
+        (5, 1.030, "note"),
+        (6, 1.020, None),
+    ]
+    assert (frames.rows_in, frames.rows_set_aside) == (5, 1)
+
+
+def test_a_replacement_character_that_is_text_is_text(read: Read) -> None:
+    frames = read("batch,step,item,note\nB1,yeast,ale \ufffd,lost long ago \ufffd\n")
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["item"].to_list() == ["ale \ufffd"]
+
+
+def test_a_batch_with_broken_bytes_makes_no_batch(read: Read) -> None:
+    frames = read(b"batch,step,item,note\nB1,yeast,ale,caf\xc3\xa9\nB\xff,yeast,ale,\n")
+    assert frames.values["batch_value"].select("batch", "is_set_aside").rows() == [
+        ("B1", False),
+        ("B1", True),
+    ]
+
+
+def test_zeros_that_a_power_cut_left_at_the_end_cost_their_row_only(read: Read) -> None:
+    frames = read(b"batch,step,item\nB1,yeast,ale\nB1,yeast,lag" + bytes(4096))
+    assert frames.problems.select("kind", "line").rows() == [("broken_bytes", 3)]
+    assert (frames.rows_in, frames.rows_set_aside) == (2, 1)
+    assert "byte" in frames.problems["message"][0]
