@@ -38,46 +38,61 @@ class Block:
 class PlainText:
     """The text below a header in which each line is one whole record of the header's width.
 
-    It begins at position `below` of the file's text, on line `first_line`, and has `rows` records.
+    It goes from position `below` to position `end` of a text, begins on line `first_line` of its file, and
+    has `rows` records.
     """
 
     text: str
     below: int
+    end: int
     first_line: int
     rows: int
 
     @property
+    def has_quotes(self) -> bool:
+        """Whether a double quote stands in it."""
+        return self.text.find('"', self.below, self.end) >= 0
+
+    @property
     def body(self) -> str:
         """The records, without the line end of the last."""
-        return self.text[self.below :].removesuffix("\n")
+        return self.text[self.below : self.end].removesuffix("\n")
 
 
-def plain_text(text: str, below: int, first_line: int, header: Header) -> PlainText | None:
-    """The text from position `below` on as `PlainText`, or None when it has to be cut record by record.
+def plain_text(
+    text: str, below: int, first_line: int, header: Header, end: int | None = None
+) -> PlainText | None:
+    """The text from position `below` to `end` as `PlainText`, or None when it has to be cut record by record.
 
-    `first_line` is the line, as an editor counts, that begins at `below`.
+    `first_line` is the line, as an editor counts, that begins at `below`; a line ends at `end`, which is the
+    end of the text when it is not given.
     """
-    if below >= len(text) or text.startswith(("#", "\n", "\ufeff"), below):
+    end = len(text) if end is None else end
+    if below >= end or text.startswith(("#", "\n", "\ufeff"), below):
         return None
-    if text.find("\n#", below) >= 0 or text.find("\n\n", below) >= 0 or _has_long_line(text, below):
+    if (
+        text.find("\n#", below, end) >= 0
+        or text.find("\n\n", below, end) >= 0
+        or _has_long_line(text, below, end)
+    ):
         return None
-    quoted = _delimiters_in_quotes(text, below, header.delimiter)
+    quoted = _delimiters_in_quotes(text, below, end, header.delimiter)
     if quoted is None:
         return None
-    rows = text.count("\n", below) + (0 if text.endswith("\n") else 1)
+    rows = text.count("\n", below, end) + (0 if text[end - 1] == "\n" else 1)
     # A row too short can hide a row too long here, but then polars refuses the longer one.
-    if text.count(header.delimiter, below) - quoted != rows * (len(header.names) - 1):
+    if text.count(header.delimiter, below, end) - quoted != rows * (len(header.names) - 1):
         return None
-    return PlainText(text, below, first_line, rows)
+    return PlainText(text, below, end, first_line, rows)
 
 
-def _has_long_line(text: str, below: int) -> bool:
+def _has_long_line(text: str, below: int, end: int) -> bool:
     """Whether a line is longer than the longest cell, found without looking at every character."""
-    while len(text) - below > LONGEST_CELL:
-        end = text.rfind("\n", below, below + LONGEST_CELL)
-        if end < 0:
+    while end - below > LONGEST_CELL:
+        stop = text.rfind("\n", below, below + LONGEST_CELL)
+        if stop < 0:
             return True
-        below = end + 1
+        below = stop + 1
     return False
 
 
@@ -87,13 +102,13 @@ def _quoted_cell(delimiter: str) -> re.Pattern[str]:
     return re.compile(rf'"(?<![^{delimiter}\n]")([^"\n]*(?:""[^"\n]*)*)"(?![^{delimiter}\n])')
 
 
-def _delimiters_in_quotes(text: str, below: int, delimiter: str) -> int | None:
+def _delimiters_in_quotes(text: str, below: int, end: int, delimiter: str) -> int | None:
     """How many delimiters stand in quoted cells; None when some quote is not part of a whole cell."""
-    quotes = text.count('"', below)
+    quotes = text.count('"', below, end)
     if quotes == 0:
         return 0
     delimiters = 0
-    for cell in _quoted_cell(delimiter).findall(text, below):
+    for cell in _quoted_cell(delimiter).findall(text, below, end):
         quotes -= 2 + cell.count('"')
         delimiters += cell.count(delimiter)
     return delimiters if quotes == 0 else None
@@ -130,6 +145,7 @@ class Buffer:
         frames = []
         if self._plain:
             frames.append(self._frame_of_plain())
+        has_quotes = bool(self._records) or any(plain.has_quotes for _, plain in self._plain)
         if self._records:
             frames.append(self._frame_of_records())
         self._plain, self._records, self.size = [], [], 0

@@ -11,7 +11,17 @@ import re
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-__all__ = ["BadRecord", "Place", "Records", "cut_records", "first_line", "split_cells"]
+__all__ = [
+    "LONGEST_RECORD_LINES",
+    "BadRecord",
+    "Place",
+    "Records",
+    "cut_one_by_one",
+    "cut_records",
+    "first_line",
+    "sorted_out",
+    "split_cells",
+]
 
 # A quote that is never closed would otherwise swallow the rest of the file.
 LONGEST_RECORD_LINES = 200
@@ -85,14 +95,14 @@ def cut_records(body: Sequence[str], number: int, delimiter: str, width: int) ->
     try:
         rows = list(csv.reader(body, delimiter=delimiter, strict=True))
     except csv.Error:
-        return _cut_one_by_one(body, number, delimiter, width)
+        return cut_one_by_one(body, number, delimiter, width, len(body))[0]
     if len(rows) != len(body):
         # Some record runs over more than one line.
-        return _cut_one_by_one(body, number, delimiter, width)
-    return _sorted_out(rows, range(number, number + len(rows)), body, width)
+        return cut_one_by_one(body, number, delimiter, width, len(body))[0]
+    return sorted_out(rows, range(number, number + len(rows)), body, width)
 
 
-def _sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[str], width: int) -> Records:
+def sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[str], width: int) -> Records:
     """Drop comments and blank rows, and set apart the rows whose width is not the header's."""
     kept: list[list[str]] = []
     lines: list[int] = []
@@ -112,13 +122,20 @@ def _sorted_out(rows: list[list[str]], numbers: Sequence[int], texts: Sequence[s
     return Records(kept, lines, bad)
 
 
-def _cut_one_by_one(body: Sequence[str], first: int, delimiter: str, width: int) -> Records:
+def cut_one_by_one(
+    body: Sequence[str], first: int, delimiter: str, width: int, sure: int
+) -> tuple[Records, int]:
+    """The records of `body` that begin in its first `sure` lines, and how many lines they take.
+
+    `first` is the number of the first line in its file. A record that begins below `sure` may go on below
+    the last line of `body`, and is left.
+    """
     rows: list[list[str]] = []
     numbers: list[int] = []
     texts: list[str] = []
     broken: list[BadRecord] = []
     at = 0
-    while at < len(body):
+    while at < sure:
         size, cells = _record_at(body, at, delimiter)
         text = body[at] if size == 1 else "\n".join(body[at : at + size])
         if cells is None:
@@ -128,9 +145,9 @@ def _cut_one_by_one(body: Sequence[str], first: int, delimiter: str, width: int)
             numbers.append(first + at)
             texts.append(text)
         at += size
-    records = _sorted_out(rows, numbers, texts, width)
+    records = sorted_out(rows, numbers, texts, width)
     records.bad = sorted([*records.bad, *broken], key=lambda each: each.line)
-    return records
+    return records, at
 
 
 def _record_at(body: Sequence[str], at: int, delimiter: str) -> tuple[int, list[str] | None]:
