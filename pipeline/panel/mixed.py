@@ -50,16 +50,23 @@ def t_quantile(probability: float, df: float) -> float:
 
 @dataclass(frozen=True)
 class Estimate:
-    """A contrast: value, standard error, degrees of freedom [points of the response; 1]."""
+    """A contrast: value, standard error, degrees of freedom [points of the response; 1].
+
+    unit_u : relative standard uncertainty of the point itself, where that was estimated too: it widens the
+             interval but cannot make a difference out of none, nor none out of one
+    """
 
     value: float
     se: float
     df: float
+    unit_u: float = 0.0
 
     def interval(self, level: float = 0.95) -> tuple[float, float]:
-        """Lower and upper limit at `level`, by Student's t."""
+        """Lower and upper limit at `level`, by Student's t, the unit's uncertainty at the limit added."""
         half = t_quantile(0.5 + level / 2.0, self.df) * self.se
-        return self.value - half, self.value + half
+        unit = t_quantile(0.5 + level / 2.0, np.inf) * self.unit_u
+        low = self.value - float(np.hypot(half, unit * (self.value - half)))
+        return low, self.value + float(np.hypot(half, unit * (self.value + half)))
 
     @property
     def p_value(self) -> float:

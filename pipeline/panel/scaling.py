@@ -1,27 +1,19 @@
 """The mixed assessor model: people who use more or less of the scale, and people who disagree.
 
-An assessor's slope is how much of a difference between samples he writes down, the panel's mean being 1.
-Part of
-the interaction between assessor and sample is only that; the rest is disagreement. The slopes of one
-assessor are taken together over all sets of a season, because how much of a scale a person uses is a habit
-and
-one evening says little about it.
+An assessor's slope is how much of a difference between samples he writes down, the typical assessor's being
+1. Part of the interaction between assessor and sample is only that; the rest is disagreement. The slopes of
+one assessor are taken together over all sets of a season, because how much of a scale a person uses is a
+habit and one evening says little about it.
 
 The classic slope is taken on the panel's mean, which holds the assessor's own scores: one who scores at
-random
-agrees with himself in it and seems to use much of the scale. What is used and told here is therefore the
-slope
-on the mean of the others, set so that the slopes average 1.
-
-Slopes are drawn towards 1 by as much as they are uncertain, then set so that the typical assessor (the
-median) has 1: a minority that uses half the scale then draws the samples together less. Where the slopes are
-too uncertain all of them stay 1, and a difference is one of the panel's own average use of the scale.
+random agrees with himself in it and seems to use much of the scale. It serves the classic split only. What
+is used and told is the slope of one common factor, in units of the typical assessor, see
+`pipeline.panel.slopes`. Where the slopes are too uncertain all of them stay 1, and a difference is one of the
+panel's own average use of the scale.
 
 sources : Brockhoff & Skovgaard, Food Qual. Pref. 5 (1994) 215; Brockhoff, Schlich & Skovgaard, Food Qual.
-          Pref. 39
-          (2015) 156 (scaling split from disagreement, from memory; checked by a hand calculation confirmed
-          in R).
-          Drawing together by uncertainty and the median are our own choice, tested by simulation.
+          Pref. 39 (2015) 156 (scaling split from disagreement, from memory; checked by a hand calculation
+          confirmed in R).
 """
 
 from __future__ import annotations
@@ -35,12 +27,13 @@ from scipy.stats import f as f_distribution
 
 from pipeline.panel.mixed import Array
 from pipeline.panel.scores import ScoreFit, Scores, sum_contrasts
+from pipeline.panel.slopes import Cells as FactorCells
+from pipeline.panel.slopes import factor_slopes, typical_slope
 
 LEAST_ASSESSORS = 4
 MOST_SLOPE_SE = 0.2
 """Slopes are used where their middle standard error is below this. On samples that are alike, or on few of
-them,
-nobody's scale can be read; the simulation in tests/panel shows what is gained and what is not (own
+them, nobody's scale can be read; the simulation in tests/panel shows what is gained and what is not (own
 choice)."""
 
 
@@ -50,8 +43,10 @@ class Scaling:
 
     assessors          : the levels below, in the order of `slopes`
     classic            : each assessor's slope on the panel's mean, averaging 1 where tables are complete
-    slopes             : each assessor's slope on the mean of the others, brought to an average of 1
+    slopes             : each assessor's slope on the common factor, in slopes of the typical assessor
     slope_se           : its standard error, from that assessor's own scatter
+    drawn, drawn_se    : the slopes drawn towards what people like him have, and what is not known of them
+    unit_u             : relative standard uncertainty of the typical assessor's slope
     ss_scaling, df_scaling           : sum of squares of slopes differing
     ss_disagreement, df_disagreement : what is left of the interaction
     """
@@ -60,6 +55,9 @@ class Scaling:
     classic: Array
     slopes: Array
     slope_se: Array
+    drawn: Array
+    drawn_se: Array
+    unit_u: float
     ss_scaling: float
     df_scaling: int
     ss_disagreement: float
@@ -78,28 +76,21 @@ class Scaling:
         return float(f_distribution.sf(self.f_scaling, self.df_scaling, self.df_disagreement))
 
     @property
+    def is_usable(self) -> bool:
+        """Whether every assessor has a slope at all."""
+        known = np.isfinite(self.slope_se) & (self.slope_se > 0.0)
+        return len(self.slopes) >= LEAST_ASSESSORS and bool(known.all())
+
+    @property
     def is_carried(self) -> bool:
         """Whether the data say enough of the slopes to use them."""
-        known = np.isfinite(self.slope_se) & (self.slope_se > 0.0)
-        return (
-            len(self.slopes) >= LEAST_ASSESSORS
-            and bool(known.all())
-            and float(np.median(self.slope_se)) < MOST_SLOPE_SE
-        )
+        return self.is_usable and float(np.median(self.drawn_se)) < MOST_SLOPE_SE
 
-    def shrunken(self) -> Array:
-        """Slopes drawn towards 1 by their uncertainty (empirical Bayes), the median set to 1."""
-        count = len(self.slopes)
-        if not self.is_carried:
-            return np.ones(count)
-        noise = self.slope_se**2
-        spread = float(np.sum((self.slopes - 1.0) ** 2) / (count - 1) - noise.mean())
-        if spread <= 0.0:
-            return np.ones(count)
-        drawn = 1.0 + (self.slopes - 1.0) * spread / (spread + noise)
-        # A slope at or below zero is somebody who marks the other way round: no scale to be mended.
-        drawn = np.maximum(drawn, 0.2)
-        return drawn / float(np.median(self.slopes))
+    def by_level(self) -> Array:
+        """The slope to use for each assessor level, counted from 0; 1 for a level that scored nothing."""
+        slopes = np.ones(max(self.assessors) + 1)
+        slopes[list(self.assessors)] = self.drawn
+        return slopes
 
 
 def read_scaling(sets: Sequence[tuple[Scores, ScoreFit]]) -> Scaling:
@@ -118,21 +109,41 @@ def read_scaling(sets: Sequence[tuple[Scores, ScoreFit]]) -> Scaling:
     classic = np.array([sums[one].classic() for one in people])
     ss_scaling = float(np.sum((classic - 1.0) ** 2 * squares))
     df_scaling = int(np.sum(squares > 0.0)) - 1
-    on_others = np.array([sums[one].on_others() for one in people])
-    known = on_others[np.isfinite(on_others[:, 0]), 0]
-    middle = float(known.mean()) if known.size else np.nan
+    found = factor_slopes(_factor_cells(sets, people))
     # Others who agree on nothing give no scale to measure a slope by.
-    usable = middle > 0.0
+    is_usable = float(np.median(found.value)) > 0.0
+    typical = typical_slope(found.value, found.se) if is_usable else None
     return Scaling(
         assessors=tuple(people),
         classic=classic,
-        slopes=on_others[:, 0] / middle if usable else np.ones(len(people)),
-        slope_se=on_others[:, 1] / middle if usable else np.full(len(people), np.nan),
+        slopes=found.value / typical.slope if typical else np.ones(len(people)),
+        slope_se=found.se / typical.slope if typical else np.full(len(people), np.nan),
+        drawn=typical.drawn if typical else np.ones(len(people)),
+        drawn_se=found.se / typical.slope if typical else np.full(len(people), np.nan),
+        unit_u=typical.relative_u if typical else 0.0,
         ss_scaling=ss_scaling,
         df_scaling=df_scaling,
         ss_disagreement=max(interaction - ss_scaling, 0.0),
         df_disagreement=df_interaction - df_scaling,
     )
+
+
+def _factor_cells(sets: Sequence[tuple[Scores, ScoreFit]], people: Sequence[int]) -> FactorCells:
+    """The cells of all sets side by side, sessions and places in the order taken off."""
+    values, weights, evenings = [], [], []
+    for number, (scores, fitted) in enumerate(sets):
+        cell = np.searchsorted(people, scores.assessor) * scores.samples + scores.sample
+        shape = (len(people), scores.samples)
+        size = len(people) * scores.samples
+        pours = np.bincount(cell, minlength=size).reshape(shape).astype(np.float64)
+        left = scores.value - _nuisance(scores, fitted)
+        total = np.bincount(cell, weights=left, minlength=size).reshape(shape)
+        own, error = fitted.variance("interaction") or 0.0, fitted.variance("error") or 1.0
+        seen = np.maximum(pours, 1.0)
+        values.append(total / seen)
+        weights.append(np.where(pours > 0.0, (own + error) / (own + error / seen), 0.0))
+        evenings.append(np.full(scores.samples, number))
+    return FactorCells(np.hstack(values), np.hstack(weights), np.concatenate(evenings))
 
 
 @dataclass(frozen=True)
@@ -194,29 +205,13 @@ class _Sums:
 
     def __init__(self) -> None:
         self.place_square = self.place_product = 0.0
-        self.square = self.product = self.own_square = 0.0
-        self.df = -1
 
     def add(self, cell: Cells) -> None:
         self.place_square += float(np.sum(cell.weights * cell.place**2))
         self.place_product += float(np.sum(cell.weights * cell.place * cell.own))
-        known = np.isfinite(cell.others)
-        weights, others, own = cell.weights[known], cell.others[known], cell.own[known]
-        self.square += float(np.sum(weights * others**2))
-        self.product += float(np.sum(weights * others * own))
-        self.own_square += float(np.sum(weights * own**2))
-        self.df += max(len(own) - 1, 0)
 
     def classic(self) -> float:
         return self.place_product / self.place_square if self.place_square > 0.0 else 1.0
-
-    def on_others(self) -> tuple[float, float]:
-        """Slope on the mean of the others and its standard error; NaN where it cannot be had."""
-        if self.square <= 0.0 or self.df < 1:
-            return np.nan, np.nan
-        slope = self.product / self.square
-        left = max(self.own_square - slope * self.product, 0.0)
-        return slope, float(np.sqrt(left / self.df / self.square))
 
 
 def _nuisance(scores: Scores, fitted: ScoreFit) -> Array:

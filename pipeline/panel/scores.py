@@ -20,7 +20,7 @@ source : two-way mixed model and tests against the interaction as in Naes, Brock
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -70,6 +70,7 @@ class ScoreFit:
     has            : names of the variances in the order of `fit.theta`
     order_at       : place of the order effect among the fixed effects; None when it could not be had
     sessions       : number of session columns
+    unit_u         : relative standard uncertainty of the typical use of the scale, the unit of differences
     """
 
     fit: RemlFit
@@ -77,6 +78,7 @@ class ScoreFit:
     has: tuple[str, ...]
     order_at: int | None
     sessions: int
+    unit_u: float = 0.0
 
     def variance(self, name: str) -> float | None:
         """Variance of a random part (`assessor`, `session`, `interaction`, `error`); None when not in the
@@ -91,11 +93,11 @@ class ScoreFit:
 
     def deviation(self, sample: int) -> Estimate:
         """How far a sample lies above the average of the set."""
-        return self.fit.estimate(self._place(sample))
+        return self._compared(self._place(sample))
 
     def difference(self, one: int, other: int) -> Estimate:
         """How far one sample lies above another."""
-        return self.fit.estimate(self._place(one) - self._place(other))
+        return self._compared(self._place(one) - self._place(other))
 
     def places(self) -> Array:
         """Every sample's deviation from the set's average."""
@@ -117,6 +119,9 @@ class ScoreFit:
         contrasts[:, 1 : 1 + size] = np.eye(size)
         return self.fit.f_test(contrasts)
 
+    def _compared(self, contrast: Array) -> Estimate:
+        return replace(self.fit.estimate(contrast), unit_u=self.unit_u)
+
     def _place(self, sample: int) -> Array:
         contrast = np.zeros(len(self.fit.beta))
         contrast[1 : 1 + self.contrasts.shape[1]] = self.contrasts[sample]
@@ -128,10 +133,11 @@ def sum_contrasts(levels: int) -> Array:
     return np.vstack([np.eye(levels - 1), -np.ones((1, levels - 1))])
 
 
-def fit_scores(scores: Scores, slopes: Array | None = None) -> ScoreFit:
+def fit_scores(scores: Scores, slopes: Array | None = None, unit_u: float = 0.0) -> ScoreFit:
     """Fit one attribute of one set of tastings.
 
     slopes : slope of each assessor level on the scale, 1 for the panel's typical use; None for all 1
+    unit_u : relative standard uncertainty of that typical use
     raises : `ValueError` with the reason when samples cannot be compared
     """
     if scores.samples < 2:
@@ -155,7 +161,7 @@ def fit_scores(scores: Scores, slopes: Array | None = None) -> ScoreFit:
     for assessor in np.unique(scores.assessor):
         own = np.flatnonzero(scores.assessor == assessor)
         blocks.append(Block(scores.value[own], design[own], kernels_of(own)))
-    return ScoreFit(fit_reml(blocks), contrasts, has, order_at, session_columns.shape[1])
+    return ScoreFit(fit_reml(blocks), contrasts, has, order_at, session_columns.shape[1], unit_u)
 
 
 def _session_columns(scores: Scores) -> Array:

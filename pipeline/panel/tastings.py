@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 import numpy as np
 import polars as pl
 
+from pipeline.panel.habits import pool_scalings
 from pipeline.panel.mixed import Array
 from pipeline.panel.scaling import Scaling, read_scaling
 from pipeline.panel.scores import ScoreFit, Scores, fit_scores, linked_sets
@@ -79,8 +80,10 @@ def _season_panel(season: str | None, rows: pl.DataFrame) -> SeasonPanel:
     for attribute in sorted({name for tasting in tastings for name in tasting.fits}):
         sets = [(each.scores[attribute], each.fits[attribute]) for each in tastings if attribute in each.fits]
         scaling[attribute] = read_scaling(sets)
-        if scaling[attribute].is_carried:
-            _fit_scaled(tastings, attribute, scaling[attribute])
+    scaling = pool_scalings(scaling)
+    for attribute, own in scaling.items():
+        if own.is_carried:
+            _fit_scaled(tastings, attribute, own)
     return SeasonPanel(season, tastings, scaling)
 
 
@@ -136,14 +139,10 @@ def _add_attribute(tasting: Tasting, attribute: str, rows: pl.DataFrame, names: 
 
 
 def _fit_scaled(tastings: list[Tasting], attribute: str, scaling: Scaling) -> None:
-    shrunken = scaling.shrunken()
-    slopes = np.ones(max(scaling.assessors) + 1)
-    slopes[list(scaling.assessors)] = shrunken
-    if np.allclose(slopes, 1.0):
-        return
+    slopes = scaling.by_level()
     for tasting in tastings:
         if attribute in tasting.fits:
-            tasting.scaled[attribute] = fit_scores(tasting.scores[attribute], slopes)
+            tasting.scaled[attribute] = fit_scores(tasting.scores[attribute], slopes, scaling.unit_u)
 
 
 def cell_means(scores: Scores) -> Array:

@@ -1,12 +1,12 @@
 """The panel's intervals keep their word on simulated panels: a small part of tests/panel/calibrate.py.
 
 The bounds are four standard errors around what the full run gives (DEVELOPERS.md), so that they fail on a
-fault, not
-on luck; seeds are fixed.
+fault, not on luck; seeds are fixed.
 """
 
 from __future__ import annotations
 
+from dataclasses import replace
 from math import sqrt
 
 import numpy as np
@@ -14,17 +14,18 @@ import pytest
 
 from pipeline.panel.shares import Part, scaled_columns, split_variance, standings
 
-from .calibrate import WORLDS, World, judge_panels
+from .calibrate import HALF, WORLDS, World, judge_panels
 
 
-@pytest.mark.parametrize("name", [name for name in WORLDS if "half" not in name])
+@pytest.mark.parametrize("name", [name for name, world in WORLDS.items() if world.evenings == 1])
 def test_intervals_cover_and_the_same_spirit_is_rarely_called_different(name):
-    panels = 60
-    tally = judge_panels(WORLDS[name], panels, seed=7)
+    world = WORLDS[name]
+    panels = 60 // world.attributes
+    tally = judge_panels(world, panels, seed=7)
     # Pairs of one panel hang together: a fifth of them counts as independent.
     slack = 4.0 * sqrt(0.95 * 0.05 / (len(tally.covered) / 5.0))
     assert abs(np.mean(tally.covered) - 0.95) < slack
-    assert np.mean(tally.twins_apart) < 0.05 + 4.0 * sqrt(0.05 * 0.95 / panels)
+    assert np.mean(tally.twins_apart) < 0.05 + 4.0 * sqrt(0.05 * 0.95 / len(tally.twins_apart))
 
 
 def test_among_samples_all_alike_a_pair_is_rarely_claimed():
@@ -32,12 +33,15 @@ def test_among_samples_all_alike_a_pair_is_rarely_claimed():
     assert np.mean(tally.any_claim) < 0.05 + 4.0 * sqrt(0.05 * 0.95 / 60)
 
 
-def test_people_on_half_the_scale_draw_samples_together_less_once_allowed_for():
-    world = World(evenings=6, samples=8, half_scale=2, stretch=0.0, spread=2.0)
-    mended, plain = judge_panels(world, 8, seed=9), judge_panels(world, 8, seed=9, use_slopes=False)
-    assert plain.stretch < 0.89
-    assert mended.stretch > plain.stretch + 0.04
-    assert abs(mended.stretch - 1.0) < 0.1
+@pytest.mark.parametrize("spread", [1.0, 2.0])
+def test_people_on_half_the_scale_do_not_bias_differences(spread):
+    """The full run gives 1.00 (DEVELOPERS.md); eight seasons of 24 fits leave 0.02 to chance."""
+    world = replace(HALF, spread=spread, ends=False)
+    mended, plain = judge_panels(world, 5, seed=9), judge_panels(world, 5, seed=9, use_slopes=False)
+    assert plain.stretch < 0.9
+    assert abs(mended.stretch - 1.0) < 0.06
+    slack = 4.0 * sqrt(0.95 * 0.05 / (len(mended.covered) / 5.0))
+    assert abs(np.mean(mended.covered) - 0.95) < slack
 
 
 def _season(rng: np.random.Generator, sizes: dict[str, float], samples: int = 48) -> tuple:
