@@ -49,11 +49,6 @@ class PlainText:
     rows: int
 
     @property
-    def has_quotes(self) -> bool:
-        """Whether a double quote stands in it."""
-        return self.text.find('"', self.below, self.end) >= 0
-
-    @property
     def body(self) -> str:
         """The records, without the line end of the last."""
         return self.text[self.below : self.end].removesuffix("\n")
@@ -145,7 +140,6 @@ class Buffer:
         frames = []
         if self._plain:
             frames.append(self._frame_of_plain())
-        has_quotes = bool(self._records) or any(plain.has_quotes for _, plain in self._plain)
         if self._records:
             frames.append(self._frame_of_records())
         self._plain, self._records, self.size = [], [], 0
