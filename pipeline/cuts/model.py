@@ -145,6 +145,13 @@ def _spread(runs: RunSet, of_edges: Array) -> Array:
     return values
 
 
+def pot_strengths(runs: RunSet, stages: Array, here: Course) -> Array:
+    """Strength left in the pot at each edge of each run [% vol]; NaN where there is no edge or no fit."""
+    row, column = runs.edges
+    log_pot = still_table().pot_at_place.at(stages[row], here.place[row, column])
+    return _spread(runs, np.asarray(raw_abv_from_mole_fraction(np.exp(log_pot[:, 0]))))
+
+
 def as_drops(runs: RunSet, stages: Array, correction: Array) -> RunSet:
     """The runs with every jar as the sum of its drops, which is what `course` counts in.
 

@@ -12,12 +12,15 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.cuts.fit import Fits, RunFit, Suspicion, fit_runs
-from pipeline.cuts.model import run_set
+from pipeline.cuts.model import pot_strengths, run_set
 from pipeline.cuts.pooled import Pool, pool
 from pipeline.cuts.robust import Errors
 from pipeline.cuts.strip import strip_rows
+
+Array = NDArray[np.float64]
 
 READS = """
     select
@@ -90,6 +93,7 @@ JAR_EXPECTED_SCHEMA = pl.Schema(
         "spout_abv_20c_pct_vol": pl.Float64(),
         "expected_spout_pct_vol": pl.Float64(),
         "expected_spout_pct_vol_u": pl.Float64(),
+        "expected_pot_pct_vol": pl.Float64(),
         "residual_pct_vol": pl.Float64(),
         "curve_lpa_frac_start": pl.Float64(),
         "curve_lpa_frac_end": pl.Float64(),
@@ -175,6 +179,7 @@ def fit_season(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     runs = [_Run(part.to_dicts()) for part in frame.partition_by("batch", "run", maintain_order=True)]
     fits = _fit(runs)
     pools = _pools(runs, fits.runs)
+    pot = pot_strengths(fits.drops, np.array([fit.stages for fit in fits.runs]), fits.course)
     return iter(
         [
             pl.DataFrame(
@@ -183,7 +188,7 @@ def fit_season(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
                 orient="row",
             ),
             pl.DataFrame(
-                [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i)],
+                [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i, pot[i])],
                 schema=JAR_EXPECTED_SCHEMA,
                 orient="row",
             ),
@@ -374,7 +379,7 @@ def _fall_lpa(fits: Fits, row: int, edge: int) -> float | None:
     return float(-spout / 100.0 / slope) if slope < 0.0 else None
 
 
-def _jar_rows(run: _Run, fits: Fits, row: int) -> Iterator[Row]:
+def _jar_rows(run: _Run, fits: Fits, row: int, pot: Array) -> Iterator[Row]:
     fit, course = fits.runs[row], fits.course
     if not fit.is_fitted:
         return
@@ -405,6 +410,7 @@ def _jar_rows(run: _Run, fits: Fits, row: int) -> Iterator[Row]:
                 "spout_abv_20c_pct_vol": jar["spout_abv_20c_pct_vol"],
                 "expected_spout_pct_vol": float(course.spout_abv[row, i + 1]),
                 "expected_spout_pct_vol_u": float(fit.edge_u[i]),
+                "expected_pot_pct_vol": float(pot[i + 1]),
                 "residual_pct_vol": None if logged is None else logged - expected,
                 "curve_lpa_frac_start": float(course.lpa_frac[row, i]),
                 "curve_lpa_frac_end": float(course.lpa_frac[row, i + 1]),

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.cuts import runs, steadiness, tradeoff
+from pipeline.cuts import boiling, runs, steadiness, tradeoff
 
 
 @dataclass(frozen=True)
@@ -23,6 +23,7 @@ class CutStep:
 
 CUT_STEPS = (
     CutStep(runs.DEPENDS, runs.MAKES, runs.WHAT, runs.fit_season, (runs.READS,)),
+    CutStep(boiling.DEPENDS, boiling.MAKES, boiling.WHAT, boiling.read_thermometers, (boiling.READS,)),
     CutStep(
         steadiness.DEPENDS, steadiness.MAKES, steadiness.WHAT, steadiness.chart_cuts, (steadiness.READS,)
     ),

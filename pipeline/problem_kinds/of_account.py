@@ -81,6 +81,16 @@ OF_ACCOUNT = (
         "row used",
     ),
     ProblemKind(
+        "boiling_disagrees",
+        "unusual",
+        "a boiling point that does not go with the strength",
+        "is {found}",
+        "{expected}",
+        "check the strength, the thermometer (where it hangs, what it reads in boiling water) and that the "
+        "barometer is the still's own air, not a forecast's reduced to sea level",
+        "row used",
+    ),
+    ProblemKind(
         "jar_out_of_order",
         "implausible",
         "a jar out of order in the run",

@@ -21,7 +21,19 @@ from pipeline.simulate.truth import season_truth
 
 BATCH_COLUMNS = (
     *("batch", "when", "step", "run", "item", "cut", "source", "lot", "vessel", "by", "mass", "volume"),
-    *("gravity", "strength", "spout", "temperature", "minutes", "ph", "price", "note"),
+    *(
+        "gravity",
+        "strength",
+        "spout",
+        "temperature",
+        "kettle",
+        "vapour",
+        "barometer",
+        "minutes",
+        "ph",
+        "price",
+        "note",
+    ),
 )
 CASK_COLUMNS = (
     *("cask", "when", "step", "source", "volume", "mass", "strength", "temperature", "wood", "toast"),
@@ -116,6 +128,9 @@ _ATTRIBUTE_OF_COLUMN = {
     "strength": "strength_pct_vol",
     "spout": "spout_pct_vol",
     "temperature": "temperature_c",
+    "kettle": "kettle_c",
+    "vapour": "vapour_c",
+    "barometer": "barometer_hpa",
     "minutes": "minutes_min",
 }
 

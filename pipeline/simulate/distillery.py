@@ -22,6 +22,7 @@ from pipeline.simulate.plan import BatchPlan
 from pipeline.simulate.process import scatter
 from pipeline.simulate.records import Event
 from pipeline.simulate.still import Path, distil
+from pipeline.simulate.thermometers import kettle_c, vapour_c, weather_hpa
 from pipeline.simulate.world import World
 
 # A little wash stays with the yeast in the fermenter (common practice, no source).
@@ -49,12 +50,13 @@ class Books:
 
 @dataclass(frozen=True)
 class Jar:
-    """One vessel filled off the still: what, and the strength at the spout when it was full."""
+    """One vessel filled off the still: what, and the strength at spout and in the pot when it was full."""
 
     cut: str
     liquid: Liquid
     spout_pct_vol: float
     minutes_min: float
+    pot_pct_vol: float
 
 
 @dataclass
@@ -229,6 +231,14 @@ def charge_spirit(
             volume_l=water_litres(added),
         )
     run.charges.append(whole)
+    if habit.logs_boiling:
+        # The pot boils three quarters of an hour after the last of the charge went in.
+        boils = starts + timedelta(minutes=45)
+        run.events[-1] = replace(
+            run.events[-1],
+            kettle_c=kettle_c(whole.abv_pct_vol, boils),
+            barometer_hpa=weather_hpa(boils),
+        )
     return whole
 
 
@@ -288,7 +298,9 @@ def _fill_jars(
         liquid, kept = _hold_up(path.collected(float(low), float(high)), world, books)
         books.held_up.append(kept)
         minutes = 60.0 * liquid.volume_l / litres_per_hour
-        jars.append(Jar(cut, liquid, path.spout_at_litres(float(high)), minutes))
+        ethanol_kg, mass_kg = path.pot_at_litres(float(high))
+        pot_pct_vol = float(science.abv_from_mass_fraction(ethanol_kg / mass_kg))
+        jars.append(Jar(cut, liquid, path.spout_at_litres(float(high)), minutes, pot_pct_vol))
     return jars
 
 
@@ -306,8 +318,9 @@ def _write_jars(
     for number, jar in enumerate(jars, start=1):
         minutes += jar.minutes_min
         lot = plan.receiver if jar.cut in ("heads", "tails") else ""
+        when = starts + timedelta(minutes=round(minutes))
         run.write(
-            starts + timedelta(minutes=round(minutes)),
+            when,
             "collect",
             run=name,
             item=f"jar {number}",
@@ -315,6 +328,8 @@ def _write_jars(
             lot=lot,
             spout_pct_vol=jar.spout_pct_vol if habit.logs_spout else math.nan,
             minutes_min=max(1.0, float(round(jar.minutes_min))),
+            kettle_c=kettle_c(jar.pot_pct_vol, when) if habit.logs_boiling else math.nan,
+            vapour_c=vapour_c(jar.spout_pct_vol, when) if habit.logs_boiling else math.nan,
             **measured(jar.liquid, scatter(rng, jar_c, 0.6), habit.reads_warm),
         )
     ends = starts + timedelta(minutes=round(minutes) + 30)

@@ -27,11 +27,21 @@ QUANTITY = {
     "strength": "strength",
     "spout": "strength",
     "temperature": "temperature",
+    "kettle": "boiling",
+    "vapour": "boiling",
+    "barometer": "pressure",
     "minutes": "minutes",
     "ph": "ph",
     "price": "price",
 }
-DEFAULT_UNIT = {"mass": "kg", "volume": "L", "gravity": "SG", "strength": "%vol", "temperature": "C"}
+DEFAULT_UNIT = {
+    "mass": "kg",
+    "volume": "L",
+    "gravity": "SG",
+    "strength": "%vol",
+    "temperature": "C",
+    "boiling": "C",
+}
 
 
 @dataclass
@@ -78,6 +88,7 @@ def unit_of(column: str, habit: Habit) -> str:
         "gravity": habit.gravity_unit,
         "strength": habit.strength_unit,
         "temperature": habit.temperature_unit,
+        "boiling": habit.temperature_unit,
     }.get(QUANTITY.get(column, ""), "")
 
 
@@ -128,11 +139,12 @@ def _in_unit(column: str, value: float, unit: str) -> tuple[float, float]:
         return value, 0.1
     if unit == "proof":
         return float(science.proof_from_abv(value)), 0.2
+    is_fine = QUANTITY.get(column) == "boiling"
     if unit == "C":
-        return value, 0.5
+        return value, 0.1 if is_fine else 0.5
     if unit == "F":
-        return value / CELSIUS_PER_FAHRENHEIT + 32.0, 1.0
-    return value, {"minutes": 1.0, "ph": 0.02, "price": 0.01}[column]
+        return value / CELSIUS_PER_FAHRENHEIT + 32.0, 0.2 if is_fine else 1.0
+    return value, {"barometer": 1.0, "minutes": 1.0, "ph": 0.02, "price": 0.01}[column]
 
 
 def _plain(number: float, is_exact: bool, step: float) -> str:

@@ -37,6 +37,9 @@ class Event:
     strength_pct_vol: float = NOT_MEASURED
     spout_pct_vol: float = NOT_MEASURED
     temperature_c: float = NOT_MEASURED
+    kettle_c: float = NOT_MEASURED
+    vapour_c: float = NOT_MEASURED
+    barometer_hpa: float = NOT_MEASURED
     minutes_min: float = NOT_MEASURED
     ph: float = NOT_MEASURED
     price: float = NOT_MEASURED

@@ -103,6 +103,7 @@ class Habit:
     logs_sludge: bool = False
     logs_residue_strength: bool = False
     logs_spout: bool = True
+    logs_boiling: bool = False
     title_case: bool = False
 
 
@@ -120,7 +121,15 @@ class Operator:
 
 
 OPERATORS = (
-    Operator("Ines", 0.178, 62.0, 6.0, 12.0, 65.0, Habit(reads_warm=True, logs_residue_strength=True)),
+    Operator(
+        "Ines",
+        0.178,
+        62.0,
+        6.0,
+        12.0,
+        65.0,
+        Habit(reads_warm=True, logs_residue_strength=True, logs_boiling=True),
+    ),
     Operator(
         "Tobin",
         0.165,

@@ -19,6 +19,7 @@ from pipeline.simulate.distillery import BatchRun, Books
 from pipeline.simulate.instruments import PERFECT, Instruments, read_events
 from pipeline.simulate.plan import BatchPlan, plan_season
 from pipeline.simulate.records import Event, MistakeOrder, Pour, Trial
+from pipeline.simulate.thermometers import read_thermometers
 from pipeline.simulate.world import World, make_world
 
 Progress = Callable[[str, int, int], None]
@@ -121,7 +122,14 @@ def simulate_season(
         tests=tuple(tests),
         trials=tuple(trials),
         batch_events=tuple(batch_events),
-        batch_readings=tuple(read_events(batch_events, measured_with, reading_rng)),
+        batch_readings=tuple(
+            read_thermometers(
+                read_events(batch_events, measured_with, reading_rng),
+                measured_with.temperature_c,
+                measured_with.is_perfect,
+                np.random.default_rng([error_seed, 2]),
+            )
+        ),
         cask_events=tuple(cask_events),
         cask_readings=tuple(read_events(cask_events, measured_with, reading_rng)),
         analyses=_analyse(world, measured_with, analysis_rng),
