@@ -102,7 +102,7 @@ def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> None:
     def unread(row: int, text: str) -> tuple[str, Details]:
         file = sheet.files[int(sheet.file_ids[row])]
         default = quantity.units[numbers.unit[row]]
-        return number_failure(text, quantity, default, file.decimal_mark or ".")
+        return number_failure(text, quantity, default, file.decimal_mark)
 
     def untrue(row: int, _: str) -> tuple[str, Details]:
         return range_failure(column, quantity, quantity.units[numbers.unit[row]], float(numbers.number[row]))

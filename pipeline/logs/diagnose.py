@@ -9,19 +9,26 @@ from pipeline.logs.fields import Field
 from pipeline.logs.header import nearest
 from pipeline.logs.units import Quantity, Unit, unit_key
 
-__all__ = ["number_failure", "range_failure", "when_failure", "word_failure"]
+__all__ = ["number_failure", "range_failure", "two_ways", "when_failure", "word_failure"]
 
 Diagnosis = tuple[str, dict[str, object]]
 
 _LOOKS = re.compile(r"^(?P<number>[+−-]?[0-9][0-9.,'’ \u00a0\u202f_]*)(?P<unit>.*)$", re.DOTALL)
 _TWO_WAYS = re.compile(r"[0-9][.,'’ \u00a0\u202f_]+[0-9]")
+_THREE_DIGITS = re.compile(
+    r"^[+−-]?(?P<whole>[1-9][0-9]{0,2})(?P<mark>[.,])(?P<part>[0-9]{3})(?:[^0-9.,].*)?$"
+)
 _DAY_MONTH = re.compile(r"^[0-9]{1,2}[/.-][0-9]{1,2}[/.-][0-9]{2}(?:[0-9]{2})?(?![0-9])")
 _LETTERS_FOR_DIGITS = {"O": "0", "o": "0", "l": "1", "I": "1", "S": "5", "B": "8"}
 _NO_NUMBER_WORDS = ("nan", "inf", "infinity", "-inf", "-", "--", "?", "n/a", "na", "none", "null")
 
 
-def number_failure(text: str, quantity: Quantity, default: Unit, mark: str) -> Diagnosis:
-    """Why `text` is no number of `quantity`, in a file that writes decimals with `mark`."""
+def number_failure(text: str, quantity: Quantity, default: Unit, mark: str | None) -> Diagnosis:
+    """Why `text` is no number of `quantity`, in a file that writes decimals with `mark` (None: not known)."""
+    two_readings = two_ways(text, mark)
+    if two_readings is not None:
+        return two_readings
+    mark = mark or "."
     looks = _LOOKS.match(text)
     mark_name = "comma" if mark == "," else "point"
     if looks is not None:
@@ -43,6 +50,17 @@ def number_failure(text: str, quantity: Quantity, default: Unit, mark: str) -> D
         "expected": f"a number, or a number and {quantity.choices()}" if quantity.has_units else "a number",
         "unit": f" in {default.symbol}, or with its unit after it" if quantity.has_units else "",
     }
+
+
+def two_ways(text: str, mark: str | None) -> Diagnosis | None:
+    """The diagnosis of a number like 1,250 where nothing in the file tells what its mark means; else None."""
+    alike = _THREE_DIGITS.match(text)
+    if alike is None or alike["mark"] == mark:
+        return None
+    whole, part = alike["whole"], alike["part"]
+    readings = f"{float(f'{whole}.{part}'):g} or {whole}{part}"
+    hint = f" ({readings}: no other number of the file tells which)"
+    return "thousands_separator", {"mark": "comma" if mark == "," else "point", "hint": hint}
 
 
 def _is_like_a_unit(text: str) -> bool:

@@ -43,7 +43,8 @@ class ReadFile:
 
     `is_refused`: its rows could be cut, but none can be used; the file's own problem says why. `is_kept`: it
     has not changed since it was last read, and was not read again. `broken`: the lines that hold bytes that
-    are no text, and which bytes.
+    are no text, and which bytes. `may_group`: the mark that is not its decimal mark can only group thousands;
+    `is_undecided`: nothing tells which of the two a mark before three digits is.
     """
 
     file_id: int
@@ -62,6 +63,8 @@ class ReadFile:
     is_refused: bool = False
     is_kept: bool = False
     broken: dict[int, str] = field(default_factory=dict)
+    may_group: bool = False
+    is_undecided: bool = False
 
     def is_broken(self, text: str | None) -> bool:
         """Whether a text of this file holds bytes that are none."""

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.blocks import Block
+from pipeline.logs.diagnose import two_ways
 from pipeline.logs.fields import SCORE_SCALE
 from pipeline.logs.sheet import Sheet
 from pipeline.logs.units import Quantity, Unit
@@ -113,7 +114,7 @@ def _long_cells(sheet: Sheet) -> pl.DataFrame:
 
 def _parse(sheet: Sheet, cells: pl.DataFrame) -> Numbers:
     default = np.zeros(len(cells), dtype=np.int64)
-    return parse_numbers(cells["text"], _POINTS, default, sheet.is_comma(cells["file_id"].to_numpy()))
+    return parse_numbers(cells["text"], _POINTS, default, sheet.marks(cells["file_id"].to_numpy()))
 
 
 def _drop_columns_of_words(sheet: Sheet, cells: pl.DataFrame) -> tuple[list[Problem], pl.DataFrame]:
@@ -136,10 +137,11 @@ def _drop_columns_of_words(sheet: Sheet, cells: pl.DataFrame) -> tuple[list[Prob
 
 def _mark_unread(sheet: Sheet, cells: pl.DataFrame) -> list[Problem]:
     details = {"hint": "", "expected": "a score, or an empty cell", "unit": ""}
-    return [
-        _score_problem(sheet, row, "not_a_number", details)
-        for row in cells.filter("has_failed").iter_rows(named=True)
-    ]
+    found = []
+    for row in cells.filter("has_failed").iter_rows(named=True):
+        mark = sheet.files[row["file_id"]].decimal_mark
+        found.append(_score_problem(sheet, row, *(two_ways(row["text"], mark) or ("not_a_number", details))))
+    return found
 
 
 def _is_on_scale() -> pl.Expr:

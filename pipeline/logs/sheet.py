@@ -14,11 +14,12 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.logs.decimals import settle_quoted_commas
 from pipeline.logs.decode import BROKEN
 from pipeline.logs.fields import Field, FileKind, quantity_of
 from pipeline.logs.read import ReadFile
 from pipeline.logs.units import Quantity
-from pipeline.logs.values import Ints, Numbers, parse_numbers
+from pipeline.logs.values import Ints, Marks, Numbers, parse_numbers
 from pipeline.problems import KINDS, Problem, problem
 
 __all__ = ["BROKEN_KINDS", "Failure", "Sheet"]
@@ -64,6 +65,7 @@ class Sheet:
         self.file_ids: npt.NDArray[np.int32] = self.text["file_id"].to_numpy()
         self.file_count = max(self.files, default=0) + 1
         self._cells_aside: dict[int, list[str]] = {}
+        self._commas_settled: set[int] = set()
 
     def column(self, name: str) -> pl.Series:
         """A column's trimmed text."""
@@ -151,12 +153,25 @@ class Sheet:
     def numbers(self, column: Field, text: pl.Series | None = None) -> Numbers:
         """Parse a number column of the format, with the units of its files' headers."""
         quantity = self.quantity(column)
-        return parse_numbers(
-            self.column(column.name) if text is None else text,
-            quantity,
-            self._default_units(column.name, quantity),
-            self.is_comma(self.file_ids),
-        )
+        cells = self.column(column.name) if text is None else text
+        units = self._default_units(column.name, quantity)
+        numbers = parse_numbers(cells, quantity, units, self.marks(self.file_ids))
+        if self._settle_commas(cells, numbers.failed):
+            numbers = parse_numbers(cells, quantity, units, self.marks(self.file_ids))
+        return numbers
+
+    def _settle_commas(self, cells: pl.Series, failed: Ints) -> bool:
+        """Look whether commas group thousands in the files of the cells that failed; True if in any."""
+        rows = failed[cells.gather(failed).str.contains(r"[0-9],[0-9]{3}").to_numpy()]
+        asked = [
+            number
+            for number in np.unique(self.file_ids[rows]).tolist()
+            if self.files[number].delimiter == "," and number not in self._commas_settled
+        ]
+        for number in asked:
+            settle_quoted_commas(self.text, number, self.files[number])
+        self._commas_settled.update(asked)
+        return any(self.files[number].may_group for number in asked)
 
     def _default_units(self, name: str, quantity: Quantity) -> Ints:
         by_file = np.zeros(self.file_count, dtype=np.int64)
@@ -166,12 +181,15 @@ class Sheet:
                 by_file[file_id] = quantity.units.index(unit)
         return by_file[self.file_ids]
 
-    def is_comma(self, file_ids: npt.NDArray[np.int32]) -> Bools | None:
-        """Per row whether its file writes decimal commas; None when no file does."""
-        by_file = np.zeros(self.file_count, dtype=np.bool_)
+    def marks(self, file_ids: npt.NDArray[np.int32]) -> Marks | None:
+        """How the files of `file_ids` write numbers; None when all write decimal points and no thousands."""
+        is_comma, may_group, is_undecided = np.zeros((3, self.file_count), dtype=np.bool_)
         for file_id, file in self.files.items():
-            by_file[file_id] = file.decimal_mark == ","
-        return by_file[file_ids] if by_file.any() else None
+            is_comma[file_id] = file.decimal_mark == ","
+            may_group[file_id], is_undecided[file_id] = file.may_group, file.is_undecided
+        if not (is_comma | may_group | is_undecided).any():
+            return None
+        return Marks(is_comma[file_ids], may_group[file_ids], is_undecided[file_ids])
 
     def name_by_file(self, column: str) -> None:
         """Fill `column` with the file's name in files that have nothing in it."""

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.logs.units import Quantity, unit_key
 
 __all__ = [
+    "Marks",
     "Numbers",
     "parse_numbers",
     "parse_when",
@@ -59,16 +60,30 @@ class Numbers:
         return np.flatnonzero((value < quantity.low - slack) | (value > quantity.high + slack))
 
 
+@dataclass(frozen=True)
+class Marks:
+    """How the file of each row writes numbers.
+
+    `is_comma`: with decimal commas. `may_group`: the other mark can only group thousands. `is_undecided`: a
+    mark with three digits after it can be either, and nothing in the file tells which.
+    """
+
+    is_comma: npt.NDArray[np.bool_]
+    may_group: npt.NDArray[np.bool_]
+    is_undecided: npt.NDArray[np.bool_]
+
+
 def parse_numbers(
-    text: pl.Series, quantity: Quantity, default_unit: Ints, is_comma: npt.NDArray[np.bool_] | None
+    text: pl.Series, quantity: Quantity, default_unit: Ints, marks: Marks | None = None
 ) -> Numbers:
     """Read a column of numbers, each with or without a unit.
 
-    `default_unit` is per row the unit of a number that names none; `is_comma` marks the rows of files
-    with decimal commas (None: no row).
+    `default_unit` is per row the unit of a number that names none; `marks` is None when every file writes
+    decimal points and no thousands. Spaces and apostrophes between groups of three digits are taken out in
+    any file.
     """
-    if is_comma is not None:
-        text = _commas_to_points(text, is_comma)
+    if marks is not None:
+        text = _with_points(text, marks)
     number = text.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().copy()
     # A number too big for a double comes back as infinite, and the words nan and inf as themselves.
     number[~np.isfinite(number)] = np.nan
@@ -76,18 +91,60 @@ def parse_numbers(
     rest = np.flatnonzero(text.is_not_null().to_numpy() & np.isnan(number))
     if rest.size == 0:
         return Numbers(number, unit, rest)
-    number[rest], named = _parse_with_unit(text.gather(rest), quantity)
+    number[rest], named = _parse_with_unit(_ungrouped(text.gather(rest)), quantity)
     unit[rest] = np.where(named >= 0, named, unit[rest])
     return Numbers(number, unit, rest[np.isnan(number[rest])])
 
 
-def _commas_to_points(text: pl.Series, is_comma: npt.NDArray[np.bool_]) -> pl.Series:
-    frame = pl.DataFrame({"text": text, "is_comma": is_comma})
-    both = pl.col("text").str.contains(",", literal=True) & pl.col("text").str.contains(".", literal=True)
-    point = pl.col("text").str.replace(",", ".", literal=True)
-    # A point in a file of decimal commas would be a thousands separator: left as it is, it cannot pass.
-    left = pl.when(both).then(pl.lit("?") + pl.col("text")).otherwise(point)
-    return frame.select(pl.when("is_comma").then(left).otherwise("text")).to_series()
+def _grouped_by(separator: str, mark: str) -> str:
+    """A number in groups of three digits (a small space is ISO 80000-1's way, 7.3.1), its unit behind it."""
+    return rf"^([+−-]?)([1-9][0-9]{{0,2}}(?:{separator}[0-9]{{3}})+)((?:\{mark}[0-9]*)?(?:[^0-9.,].*)?)$"
+
+
+_SPACES, _APOSTROPHES = r"[ \u00a0\u2009\u202f]", r"['’]"
+
+
+def _without_groups(text: pl.Expr, separator: str, mark: str) -> pl.Expr:
+    """A number without what groups its thousands; any other text as it is."""
+    part = text.str.extract_groups(_grouped_by(separator, mark)).struct
+    bare = part.field("1") + part.field("2").str.replace_all(separator, "") + part.field("3")
+    return pl.coalesce(bare, text)
+
+
+def _ungrouped(text: pl.Series) -> pl.Series:
+    spaces = _without_groups(pl.col("text"), _SPACES, ".")
+    return pl.DataFrame({"text": text}).select(_without_groups(spaces, _APOSTROPHES, ".")).to_series()
+
+
+def _with_points(text: pl.Series, marks: Marks) -> pl.Series:
+    """Every number with a decimal point and without the other mark; a "?" before what cannot be told."""
+    frame = pl.DataFrame(
+        {
+            "text": text,
+            "is_comma": marks.is_comma,
+            "may_group": marks.may_group,
+            "is_undecided": marks.is_undecided,
+        }
+    )
+    text_of = pl.col("text")
+    has_both = text_of.str.contains(",", literal=True) & text_of.str.contains(".", literal=True)
+    two_ways = text_of.str.contains(r"^[+−-]?[1-9][0-9]{0,2}[.,][0-9]{3}(?:[^0-9.,].*)?$")
+    by_comma = _without_groups(text_of, r"\.", ",")
+    steps = (
+        pl.when("may_group")
+        .then(pl.when("is_comma").then(by_comma).otherwise(_without_groups(text_of, ",", ".")))
+        .when(pl.col("is_undecided") & two_ways)
+        .then(pl.lit("?") + text_of)
+        .otherwise(text_of),
+        pl.when(pl.col("is_comma") & has_both)
+        .then(pl.lit("?") + text_of)
+        .when("is_comma")
+        .then(text_of.str.replace(",", ".", literal=True))
+        .otherwise(text_of),
+    )
+    for step in steps:
+        frame = frame.with_columns(step.alias("text"))
+    return frame["text"]
 
 
 def _parse_with_unit(text: pl.Series, quantity: Quantity) -> tuple[Floats, Ints]:
