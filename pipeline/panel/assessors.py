@@ -1,10 +1,8 @@
 """Each assessor's own figures: how well a person repeats, tells samples apart, agrees, uses the scale.
 
 They are for the person and for whoever trains the panel, not for a page that others see; nobody is ranked.
-What
-is asked follows the four questions of ISO 11132 (read: its scope): does a person discriminate, repeat,
-agree with the
-others, and does the panel. The limits below are our own choice.
+What is asked follows the four questions of ISO 11132 (read: its scope): does a person discriminate, repeat,
+agree with the others, and does the panel. The limits below are our own choice.
 """
 
 from __future__ import annotations
@@ -16,7 +14,7 @@ import numpy as np
 from scipy.stats import chi2
 from scipy.stats import f as f_distribution
 
-from pipeline.panel.scaling import centred_cells, read_scaling
+from pipeline.panel.scaling import Scaling, centred_cells, read_scaling
 from pipeline.panel.scores import ScoreFit, Scores
 
 LEAST_SAMPLES = 5
@@ -32,7 +30,7 @@ class AssessorFigures:
     """One assessor on one attribute; NaN where too little was tasted to say.
 
     level_above    : how far above the panel's mean he scores, points
-    scale_slope    : how much of a difference he writes down, against the others; the panel's average is 1
+    scale_slope    : how much of a difference he writes down; the typical assessor's is 1
     agreement      : correlation with the mean of the others, within evenings
     repeat_sd      : standard deviation between pours of the same sample, points; `repeats` its degrees of
                      freedom
@@ -54,9 +52,11 @@ class AssessorFigures:
     hint: str
 
 
-def assessor_figures(sets: Sequence[tuple[Scores, ScoreFit]]) -> list[AssessorFigures]:
-    """The figures of every assessor over all sets of one attribute."""
-    scaling = read_scaling(sets)
+def assessor_figures(
+    sets: Sequence[tuple[Scores, ScoreFit]], scaling: Scaling | None = None
+) -> list[AssessorFigures]:
+    """The figures of every assessor over all sets of one attribute; `scaling` when it was read already."""
+    scaling = read_scaling(sets) if scaling is None else scaling
     gathered = {one: _Gathered() for one in scaling.assessors}
     for scores, fitted in sets:
         _gather(gathered, scores, fitted)

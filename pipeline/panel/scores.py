@@ -133,11 +133,14 @@ def sum_contrasts(levels: int) -> Array:
     return np.vstack([np.eye(levels - 1), -np.ones((1, levels - 1))])
 
 
-def fit_scores(scores: Scores, slopes: Array | None = None, unit_u: float = 0.0) -> ScoreFit:
+def fit_scores(
+    scores: Scores, slopes: Array | None = None, unit_u: float = 0.0, start: Array | None = None
+) -> ScoreFit:
     """Fit one attribute of one set of tastings.
 
     slopes : slope of each assessor level on the scale, 1 for the panel's typical use; None for all 1
     unit_u : relative standard uncertainty of that typical use
+    start  : variances to begin from, those of the plain fit: saves steps, changes nothing else
     raises : `ValueError` with the reason when samples cannot be compared
     """
     if scores.samples < 2:
@@ -161,7 +164,7 @@ def fit_scores(scores: Scores, slopes: Array | None = None, unit_u: float = 0.0)
     for assessor in np.unique(scores.assessor):
         own = np.flatnonzero(scores.assessor == assessor)
         blocks.append(Block(scores.value[own], design[own], kernels_of(own)))
-    return ScoreFit(fit_reml(blocks), contrasts, has, order_at, session_columns.shape[1], unit_u)
+    return ScoreFit(fit_reml(blocks, start=start), contrasts, has, order_at, session_columns.shape[1], unit_u)
 
 
 def _session_columns(scores: Scores) -> Array:

@@ -306,7 +306,7 @@ def assessor_rows(panel: SeasonPanel) -> list[Row]:
             if attribute in each.fits
         ]
         names = panel.tastings[0].assessors
-        for figures in assessor_figures(sets):
+        for figures in assessor_figures(sets, panel.scaling[attribute]):
             row = {name: getattr(figures, name, None) for name in ASSESSOR}
             rows.append(
                 row | {"season": panel.season, "attribute": attribute, "assessor": names[figures.assessor]}

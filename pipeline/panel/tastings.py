@@ -142,7 +142,8 @@ def _fit_scaled(tastings: list[Tasting], attribute: str, scaling: Scaling) -> No
     slopes = scaling.by_level()
     for tasting in tastings:
         if attribute in tasting.fits:
-            tasting.scaled[attribute] = fit_scores(tasting.scores[attribute], slopes, scaling.unit_u)
+            start = tasting.fits[attribute].fit.theta
+            tasting.scaled[attribute] = fit_scores(tasting.scores[attribute], slopes, scaling.unit_u, start)
 
 
 def cell_means(scores: Scores) -> Array:
