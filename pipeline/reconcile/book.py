@@ -20,9 +20,6 @@ from pipeline.reconcile.network import LPA, MASS, VOLUME, WATER
 from pipeline.reconcile.quantities import MIX, Book, Builder, Place
 from pipeline.reconcile.readings import Amounts
 
-# What stays in the fermenter with the yeast, as a share of the wash (common practice, no source).
-_WITH_YEAST_FRAC, _WITH_YEAST_U_FRAC = 0.015, 0.0075
-
 # Up to this share of what was filled a lot that is drawn no more counts as emptied: wash and low wines are
 # run off to the last, of hearts some may wait on the shelf.
 _EMPTIED_FRAC: Mapping[str, float] = {"wash": 0.15, "low wines": 0.2}
@@ -79,6 +76,8 @@ class _Walk:
         self.lots: dict[str, _Lot] = {}
         self.runs: dict[tuple[str, str], list[tuple[int, int, float]]] = {}
         self.run_begins: dict[tuple[str, str], int] = {}
+        self.figures: dict[tuple[str, str], list[tuple[int, int]]] = {}
+        self.stripping: set[tuple[str, str]] = set()
         self.number = -1
 
     def walk(self) -> Book:
@@ -96,6 +95,7 @@ class _Walk:
             self.run(batch, run, flows)
         for lot in self.lots.values():
             self.close(lot)
+        self.add_figures()
         return self.builder.finish()
 
     def now(self, name: str) -> Any:
@@ -129,6 +129,8 @@ class _Walk:
             free=not has_abv,
         )
         lot.flows, lot.composition = [(volume, strength, 1.0)], strength
+        if has_volume and has_abv:
+            self.figures[lot.batch or "", "wash"] = [(volume, strength)]
         lot.filled_kg = lot.mass_kg = self.builder.y[volume] if has_volume else np.nan
 
     def move(self, kind: str) -> None:
@@ -149,6 +151,10 @@ class _Walk:
             flows = self.runs.setdefault((self.now("batch"), self.now("run")), [])
             flows.append((volume, strength, sign))
             self.run_begins.setdefault((self.now("batch"), self.now("run")), self.number)
+            if kind == "collect" and self.now("cut") in FIGURES:
+                self.figures.setdefault((self.now("batch"), self.now("cut")), []).append((volume, strength))
+            elif kind == "charge" and self.now("cut") == "wash":
+                self.stripping.add((self.now("batch"), self.now("run")))
 
     def flow(self, row: int, source: _Lot | None, *, is_water: bool) -> tuple[int, int]:
         """Volume and strength of a move; a strength not read is its lot's, if that is known."""
@@ -302,6 +308,15 @@ class _Walk:
         for kind in (LPA, MASS):
             builder.sum_of(kind, place, [*flows, (volume, strength, -1.0)])
 
+    def add_figures(self) -> None:
+        for (batch, run), flows in self.runs.items():
+            if (batch, run) not in self.stripping:
+                charged = [each[:2] for each in flows if each[2] > 0.0 and each[1] != WATER]
+                self.figures.setdefault((batch, "spirit charge"), []).extend(charged)
+        for (batch, name), pairs in self.figures.items():
+            if pairs:
+                self.builder.figure(batch, name, pairs)
+
     def close(self, lot: _Lot) -> None:
         """A lot that was drawn to its end held just what was drawn."""
         if not lot.draws or len(lot.fillers) > 1:
@@ -312,11 +327,9 @@ class _Walk:
         place = Place(lot.batch, None, lot.name)
         if lot.is_wash:
             row = self.builder.sum_of(VOLUME, place, lot.flows)
+            share, share_u = self.amounts.with_yeast
             rest = self.builder.quantity(
-                "rest",
-                _WITH_YEAST_FRAC * lot.filled_kg,
-                _WITH_YEAST_U_FRAC * lot.filled_kg,
-                move=lot.made_by,
+                "rest", share * lot.filled_kg, share_u * lot.filled_kg, move=lot.made_by
             )
             self.builder.plain_terms.append((row, rest, -1.0))
             return
@@ -324,6 +337,9 @@ class _Walk:
         row = self.builder.sum_of(MASS, place, lot.flows)
         self.builder.plain_terms += [(row, mass, 1.0) for mass, _ in lot.held]
 
+
+FIGURES = ("wash", "low wines", "spirit charge", "hearts")
+"""The figures of a batch that are told as logged and as reconciled."""
 
 _MOVE_COLUMNS = (
     *("kind", "batch", "run", "cut", "from_lot", "to_lot", "volume_l", "abv_pct_vol", "strength_basis"),

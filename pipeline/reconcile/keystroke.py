@@ -18,6 +18,7 @@ GALLONS = "gallons for litres"
 LITRES = "litres for gallons"
 POUNDS = "pounds for kilograms"
 KILOGRAMS = "kilograms for pounds"
+TWICE = "row written twice"
 
 # How much rarer than a misplaced mark each slip counts, as a logarithm (own choice): any number is one digit
 # away from some thirty others, so that a single wrong digit says least.

@@ -15,20 +15,34 @@ from pipeline.science import vapour_abv
 
 Floats = npt.NDArray[np.float64]
 
-# Effective stages of a pot still, and how far they may be off (common practice, no source: a pot driven hard
-# for stripping has next to none, a spirit run with a slow fire and some reflux less than half of one).
-_STRIPPING_STAGES = (0.05, 0.05)
-_SPIRIT_STAGES = (0.4, 0.12)
-
 # Without a reading at the spout: strength left in the pot and its standard uncertainty [%vol] (runs stopped
 # between 3 and 15 %vol at the spout leave 0.2 to 1 %vol; common practice, no source).
 _STRIPPING_UNREAD = (0.4, 0.3)
 _SPIRIT_UNREAD = (0.5, 0.35)
 
-# What equilibrium does not say: the last drops in the neck, a spout read some minutes early [%vol].
-_LEAST_U_PCT_VOL = 0.03
-
 _POT = np.linspace(0.0, 30.0, 1201)
+
+
+@dataclass(frozen=True)
+class Priors:
+    """What is taken for granted of stills and fermenters, each with its standard uncertainty.
+
+    stripping_stages : effective stages of a run that strips wash
+    spirit_stages    : of a spirit run (common practice, no source: a pot driven hard for stripping has next
+                       to none, a spirit run with a slow fire and some reflux less than half of one)
+    with_yeast_frac  : what stays in the fermenter with the yeast, as a share of the wash (common practice,
+                       no source)
+    least_u_pct_vol  : of a strength left in the pot, whatever else is known: the last drops in the neck, a
+                       spout read some minutes early [%vol]
+    """
+
+    stripping_stages: tuple[float, float] = (0.05, 0.05)
+    spirit_stages: tuple[float, float] = (0.4, 0.12)
+    with_yeast_frac: tuple[float, float] = (0.015, 0.0075)
+    least_u_pct_vol: float = 0.03
+
+
+USUAL = Priors()
 
 
 @dataclass(frozen=True)
@@ -40,7 +54,10 @@ class Leavings:
 
 
 def leavings(
-    is_stripping: npt.NDArray[np.bool_], last_spout_pct_vol: Floats, spout_u_pct_vol: float
+    is_stripping: npt.NDArray[np.bool_],
+    last_spout_pct_vol: Floats,
+    spout_u_pct_vol: float,
+    priors: Priors = USUAL,
 ) -> Leavings:
     """Strength left in the pot of each run.
 
@@ -55,8 +72,8 @@ def leavings(
     middle = np.zeros(is_stripping.size)
     spread = np.zeros(is_stripping.size)
     kinds = (
-        (is_stripping, _STRIPPING_STAGES, _STRIPPING_UNREAD),
-        (~is_stripping, _SPIRIT_STAGES, _SPIRIT_UNREAD),
+        (is_stripping, priors.stripping_stages, _STRIPPING_UNREAD),
+        (~is_stripping, priors.spirit_stages, _SPIRIT_UNREAD),
     )
     for rows, (stages, stages_u), unread in kinds:
         spout = last_spout_pct_vol[rows & is_read]
@@ -65,7 +82,7 @@ def leavings(
         by_stages = 0.5 * (_pot_under(spout, fewer) - _pot_under(spout, more))
         by_spout = _pot_under(spout + spout_u_pct_vol, stages) - here
         middle[rows & is_read] = here
-        spread[rows & is_read] = np.sqrt(by_stages**2 + by_spout**2 + _LEAST_U_PCT_VOL**2)
+        spread[rows & is_read] = np.sqrt(by_stages**2 + by_spout**2 + priors.least_u_pct_vol**2)
         middle[rows & ~is_read], spread[rows & ~is_read] = unread
     return Leavings(middle, spread)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -9,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.account.content import WATER_KG_PER_L
-from pipeline.reconcile.network import WATER, FlowTerms, MixTerms, Network, PlainTerms, kg_per_l
+from pipeline.reconcile.network import LPA, WATER, FlowTerms, MixTerms, Network, PlainTerms, kg_per_l
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -18,8 +19,14 @@ Flags = npt.NDArray[np.bool_]
 MIX = 3
 """Kind of a balance that holds two strengths together; the others are LPA, MASS and VOLUME."""
 
+FIGURE = 4
+"""Kind of a balance that says what a figure is the sum of. It takes away as much freedom as it brings."""
+
 # A volume of nothing at all is not known to the last drop either.
 _LEAST_U = 1e-4
+
+# How far off the sum of what was logged is taken to be before anything is known, as a multiple of it.
+_WIDE_FIGURE = 30.0
 
 
 @dataclass(frozen=True)
@@ -35,7 +42,8 @@ class Place:
 class Quantity:
     """What a number of the network is.
 
-    what : volume, mass, strength, wash volume, wash strength, residue volume, residue strength, rest, held
+    what : volume, mass, strength, wash volume, wash strength, residue volume, residue strength, rest, held,
+           figure (the alcohol of one of `FIGURES`)
     row  : number of its row in account.logged_row, -1 for none
     move : number of its move, -1 for none
     """
@@ -52,7 +60,8 @@ class Book:
     y, u, is_free : as for `pipeline.reconcile.solve.reconcile`
     quantities    : what each of them is
     places        : of each balance
-    kinds         : of each balance: LPA, MASS, VOLUME, or MIX for a strength that must agree
+    kinds         : of each balance: LPA, MASS, VOLUME, MIX for a strength that must agree, or FIGURE
+    figures       : by batch and name, the number of the quantity that is this figure
     """
 
     network: Network
@@ -62,6 +71,7 @@ class Book:
     quantities: list[Quantity]
     places: list[Place]
     kinds: Ints
+    figures: Mapping[tuple[str, str], int]
 
 
 class Builder:
@@ -78,6 +88,7 @@ class Builder:
         self.flow_terms: list[tuple[int, int, int, float, int]] = []
         self.plain_terms: list[tuple[int, int, float]] = []
         self.mix_terms: list[tuple[int, int, int, int]] = []
+        self.figures: dict[tuple[str, str], int] = {}
 
     def quantity(
         self, what: str, y: float, u: float, *, row: int = -1, move: int = -1, free: bool = False
@@ -105,6 +116,15 @@ class Builder:
         """Add the balance that two quantities are the same."""
         row = self.balance(MIX, place)
         self.plain_terms += [(row, one, 1.0), (row, other, -1.0)]
+
+    def figure(self, batch: str, name: str, flows: list[tuple[int, int]]) -> None:
+        """Add the alcohol of several flows (volume, strength) as a quantity: its error comes along."""
+        lpa = sum(self.content(volume, strength)[1] for volume, strength in flows)
+        number = self.quantity("figure", lpa, _WIDE_FIGURE * max(lpa, 1.0), free=True)
+        row = self.balance(FIGURE, Place(batch, None, None))
+        self.flow_terms += [(row, volume, strength, 1.0, LPA) for volume, strength in flows]
+        self.plain_terms.append((row, number, -1.0))
+        self.figures[batch, name] = number
 
     def content(self, volume: int, strength: int) -> tuple[float, float]:
         """Mass [kg] and alcohol [L] of a flow as logged (or guessed)."""
@@ -136,6 +156,7 @@ class Builder:
             self.quantities,
             self.places,
             np.array(self.kinds, dtype=np.int64),
+            self.figures,
         )
 
 

@@ -10,7 +10,7 @@ import numpy.typing as npt
 import polars as pl
 
 from pipeline.account.readings import find_readings, measure
-from pipeline.reconcile.prior import leavings
+from pipeline.reconcile.prior import Priors, leavings
 from pipeline.reconcile.written import Written, read_written, rounding_steps
 
 Floats = npt.NDArray[np.float64]
@@ -48,10 +48,12 @@ class Amounts:
     has_amount  : a volume or a mass was read
     volume_text : the volume (or mass) as written
     abv_text    : the strength as written
+    is_repeat   : an earlier row of the same file says the very same
     row_of_move : row of each move, -1 for none
     wash        : by batch
     left        : by (batch, run)
     leavings    : by (batch, run): strength left in the pot and its u [%vol]
+    with_yeast  : share of a wash that stays in the fermenter, and its u
     """
 
     volume_l: Floats
@@ -62,10 +64,12 @@ class Amounts:
     has_amount: Flags
     volume_text: list[Written | None]
     abv_text: list[Written | None]
+    is_repeat: list[bool]
     row_of_move: list[int]
     wash: Mapping[str, WashReading]
     left: Mapping[tuple[str, str], Left]
     leavings: Mapping[tuple[str, str], tuple[float, float]]
+    with_yeast: tuple[float, float]
 
 
 def read_amounts(
@@ -74,14 +78,17 @@ def read_amounts(
     runs: pl.DataFrame,
     wash: pl.DataFrame,
     setting: Mapping[str, float],
+    priors: Priors,
 ) -> Amounts:
     """Work out what every row measured.
 
     rows    : account.logged_row by file and line, with `volume_text`, `mass_text`, `strength_text` as written
+              and `is_repeat`
     moves   : account.move in order
     runs    : batch, run, run_kind, last_spout_pct_vol of account.run
     wash    : batch, wash_volume_l, wash_volume_l_u, wash_abv_pct_vol_u
     setting : the settings that are numbers
+    priors  : what is taken for granted where nothing was read
     """
     readings = find_readings(rows, [], setting)
     measured = measure(rows, readings, setting["hydrometer_reference_c"])
@@ -111,10 +118,12 @@ def read_amounts(
         has_amount=~np.isnan(volume.values) | ~np.isnan(mass),
         volume_text=volume_text,
         abv_text=abv_text,
+        is_repeat=rows["is_repeat"].to_list(),
         row_of_move=row_of_move,
         wash=_wash_readings(wash),
         left=_left(rows, volume_l, volume_u),
-        leavings=_leavings(runs, setting["uncertainty.strength_pct_vol"]),
+        leavings=_leavings(runs, setting["uncertainty.strength_pct_vol"], priors),
+        with_yeast=priors.with_yeast_frac,
     )
 
 
@@ -165,9 +174,11 @@ def _left(rows: pl.DataFrame, volume_l: Floats, volume_u: Floats) -> dict[tuple[
     return found
 
 
-def _leavings(runs: pl.DataFrame, spout_u: float) -> dict[tuple[str, str], tuple[float, float]]:
+def _leavings(
+    runs: pl.DataFrame, spout_u: float, priors: Priors
+) -> dict[tuple[str, str], tuple[float, float]]:
     spout = runs["last_spout_pct_vol"].cast(pl.Float64).fill_null(np.nan).to_numpy().astype(float)
-    left = leavings((runs["run_kind"] == "stripping").to_numpy(), spout, spout_u)
+    left = leavings((runs["run_kind"] == "stripping").to_numpy(), spout, spout_u, priors)
     keys = runs.select("batch", "run").iter_rows()
     return {
         (batch, run): (float(abv), float(u))

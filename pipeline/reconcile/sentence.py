@@ -16,7 +16,8 @@ from pipeline.reconcile.keystroke import L_PER_IMPERIAL_GALLON, L_PER_US_GALLON,
 from pipeline.reconcile.network import LPA
 from pipeline.reconcile.quantities import MIX, Book, Place
 from pipeline.reconcile.readings import Amounts
-from pipeline.reconcile.suspects import Candidate, Suspicion, written_of
+from pipeline.reconcile.suspects import BALANCE, Candidate, Suspicion, written_of
+from pipeline.reconcile.witness import OTHER_JARS, REPEATED, RUN_CURVE
 
 Row = Mapping[str, Any]
 
@@ -35,6 +36,12 @@ _STRENGTHS = {"pct_vol": "%vol", "proof": "proof", "pct_mass": "%mass"}
 
 # How many other explanations a sentence names; the table has them all.
 _MOST_TIED, _MOST_OTHERS = 3, 1
+# What is wrong where no balance shows it.
+_WITNESSED = {
+    OTHER_JARS: "one jar's volume fits neither the minutes it took nor the jars beside it",
+    RUN_CURVE: "one jar does not lie on the curve that the others draw",
+    REPEATED: "one row was likely written twice",
+}
 # What explains less than this share of the imbalance explains nothing.
 _NEAR_FRAC = 0.5
 
@@ -75,20 +82,25 @@ class Speaker:
     def sentence(self, suspicion: Suspicion) -> str:
         """The whole finding."""
         first, *others = suspicion.candidates
+        basis = suspicion.basis
         tied = [each for each in others if each.is_tied]
-        text = f"{self._open(suspicion)} Most likely {self._explains(first)}."
+        text = f"{self._open(suspicion)} Most likely {self._explains(first, basis)}."
         if tied:
-            named = "; ".join(self._explains(each) for each in tied[:_MOST_TIED])
+            named = "; ".join(self._explains(each, basis) for each in tied[:_MOST_TIED])
             more = f"; and {len(tied) - _MOST_TIED} more" if len(tied) > _MOST_TIED else ""
             return f"{text} By the figures alone just as well: {named}{more}."
         behind = [each for each in others if each.is_possible and each.fall > _NEAR_FRAC * first.fall]
+        if basis != BALANCE:
+            return text
         if not behind:
             return f"{text} No other single reading explains it."
-        return text + "".join(f" Second: {self._explains(each)}." for each in behind[:_MOST_OTHERS])
+        return text + "".join(f" Second: {self._explains(each, basis)}." for each in behind[:_MOST_OTHERS])
 
     def _open(self, suspicion: Suspicion) -> str:
         place, kind = self.book.places[suspicion.balance], self.book.kinds[suspicion.balance]
         where = place_name(place)
+        if suspicion.basis != BALANCE:
+            return f"{where}: the balances do not show it, but {_WITNESSED[suspicion.basis]}."
         if kind == MIX:
             return f"{where}: strengths that should be the same disagree."
         unit = "LPA" if kind == LPA else "kg"
@@ -96,13 +108,15 @@ class Speaker:
         more = "more" if suspicion.open_by < 0.0 else "less"
         return f"{where}: {amount:.{2 if amount < 10 else 1}f} {unit} {more} came out than went in."
 
-    def _explains(self, candidate: Candidate) -> str:
+    def _explains(self, candidate: Candidate, basis: str) -> str:
         shown = self.show(candidate)
-        decimals = _decimals(shown.u)
-        would = f"{shown.estimate:.{decimals}f} ± {shown.u:.{decimals}f} {shown.unit} would close it"
         hint = f" ({candidate.slip.what}?)" if candidate.slip else ""
         logged = f"{shown.logged} {shown.unit} logged" if shown.logged is not None else "not read"
-        return f"{shown.what}: {logged}, {would}{hint}"
+        if basis == REPEATED:
+            return f"{shown.what}: {logged}, in a row that says just what an earlier one says{hint}"
+        decimals = _decimals(shown.u)
+        would = f"{shown.estimate:.{decimals}f} ± {shown.u:.{decimals}f} {shown.unit}"
+        return f"{shown.what}: {logged}, {would} would {'close it' if basis == BALANCE else 'fit'}{hint}"
 
     def show(self, candidate: Candidate) -> Shown:
         """A candidate in the unit its number was written in."""

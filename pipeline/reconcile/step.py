@@ -4,6 +4,7 @@ suspect."""
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -11,10 +12,15 @@ from scipy.stats import chi2
 
 from pipeline.reconcile.book import make_book
 from pipeline.reconcile.network import LPA, WATER
-from pipeline.reconcile.quantities import Book
+from pipeline.reconcile.prior import USUAL, Priors
+from pipeline.reconcile.quantities import FIGURE, Book
 from pipeline.reconcile.readings import Amounts, read_amounts
 from pipeline.reconcile.sentence import Speaker
 from pipeline.reconcile.suspects import Outcome, examine
+from pipeline.reconcile.witness import Witness, hear, hear_repeats
+
+# A figure that no balance tests moves by nothing but rounding.
+_LEAST_MOVED_FRAC = 0.02
 
 SCHEMAS = {
     "account.reconciled": pl.Schema(
@@ -46,6 +52,17 @@ SCHEMAS = {
             "p_value_after": pl.Float64(),
         }
     ),
+    "account.reconciled_batch": pl.Schema(
+        {
+            "batch": pl.String(),
+            "alcohol_of": pl.String(),
+            "logged_lpa": pl.Float64(),
+            "logged_lpa_u": pl.Float64(),
+            "reconciled_lpa": pl.Float64(),
+            "reconciled_lpa_u": pl.Float64(),
+            "change_z": pl.Float64(),
+        }
+    ),
     "account.reconciled_run": pl.Schema(
         {
             "batch": pl.String(),
@@ -60,6 +77,7 @@ SCHEMAS = {
     "account.suspect": pl.Schema(
         {
             "suspect_no": pl.Int64(),
+            "found_by": pl.String(),
             "place_no": pl.Int64(),
             "is_tied": pl.Boolean(),
             "file_id": pl.Int32(),
@@ -83,6 +101,8 @@ MAKES = {
     "account.reconciled": "every reading that stands in a balance, as logged and as it must have been for "
     "all balances to close. One row a reading.",
     "account.component": "sets of balances that share readings, and whether each closes. One row a set.",
+    "account.reconciled_batch": "the alcohol of each batch's wash, low wines, spirit charge and hearts, as "
+    "logged and as it must have been for all balances to close. One row a batch and figure.",
     "account.reconciled_run": "the alcohol of every run, as logged and reconciled. One row a run.",
     "account.suspect": "readings that would explain why a set does not close, likeliest first. One row a "
     "finding and reading.",
@@ -93,12 +113,23 @@ READS = (
     """
     select
         logged_row.*, cell.item as item_text, cell.volume as volume_text, cell.mass as mass_text,
-        cell.strength as strength_text
+        cell.strength as strength_text, coalesce(cell.is_repeat, false) as is_repeat
     from account.logged_row as logged_row
     left join (
-        select file_id, line, item, volume, mass, strength from raw.batch_log
+        select
+            file_id, line, item, volume, mass, strength,
+            -- Without a time of its own a row is a repeat only right below the one it repeats.
+            row_number() over same > 1
+            and ("when" is not null or line = lag(line) over same + 1) as is_repeat,
+        from raw.batch_log
+        window same as (
+            partition by
+                file_id, batch, "when", step, run, item, cut, source, lot, vessel, mass, volume, gravity,
+                strength, spout, temperature, minutes, ph
+            order by line
+        )
         union all
-        select file_id, line, null as item, volume, mass, strength from raw.cask_log
+        select file_id, line, null as item, volume, mass, strength, false as is_repeat from raw.cask_log
     ) as cell using (file_id, line)
     order by logged_row.file_id, logged_row.line
     """,
@@ -110,18 +141,53 @@ READS = (
     inner join account.batch_u as batch_u using (batch)
     order by wash.batch
     """,
+    """
+    select file_id, line, batch, run, cut, minutes_min, spout_abv_20c_pct_vol
+    from account.jar order by step_id
+    """,
     "select * from raw.setting",
 )
 
 
+@dataclass(frozen=True)
+class Prepared:
+    """The season's network, what was measured, and what the jars of each run say of one another."""
+
+    book: Book
+    amounts: Amounts
+    witnesses: dict[int, Witness]
+
+
 def prepare(
-    rows: pl.DataFrame, moves: pl.DataFrame, runs: pl.DataFrame, wash: pl.DataFrame, settings: pl.DataFrame
-) -> tuple[Book, Amounts]:
-    """The season's network and what was measured; frames as `READS` gives them."""
+    rows: pl.DataFrame,
+    moves: pl.DataFrame,
+    runs: pl.DataFrame,
+    wash: pl.DataFrame,
+    jars: pl.DataFrame,
+    settings: pl.DataFrame,
+    *,
+    priors: Priors = USUAL,
+) -> Prepared:
+    """Everything to reconcile a season with; frames as `READS` gives them."""
     numbers = settings.filter(pl.col("number_value").is_not_null())
     setting = dict(numbers.select("name", "number_value").iter_rows())
-    amounts = read_amounts(rows, moves, runs, wash, setting)
-    return make_book(moves, amounts), amounts
+    amounts = read_amounts(rows, moves, runs, wash, setting, priors)
+    book = make_book(moves, amounts)
+    row_of = {place: number for number, place in enumerate(rows.select("file_id", "line").iter_rows())}
+    row_of_jar = np.array([row_of[place] for place in jars.select("file_id", "line").iter_rows()], np.int64)
+    charges = _charges(moves)
+    heard = hear(book, jars, row_of_jar, charges, setting["uncertainty.strength_pct_vol"])
+    return Prepared(book, amounts, heard | hear_repeats(book, amounts.is_repeat))
+
+
+def _charges(moves: pl.DataFrame) -> pl.DataFrame:
+    """Volume and alcohol charged to each run of which both are known."""
+    charged = moves.filter((pl.col("kind") == "charge") & pl.col("run").is_not_null())
+    is_known = pl.col("volume_l").is_not_null().all() & pl.col("lpa").is_not_null().all()
+    sums = charged.group_by("batch", "run", maintain_order=True).agg(
+        pl.col("volume_l").sum(), pl.col("lpa").sum(), is_known.alias("is_known")
+    )
+    return sums.filter("is_known", pl.col("volume_l") > 0.0, pl.col("lpa") > 0.0).drop("is_known")
 
 
 def reconcile_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -129,16 +195,18 @@ def reconcile_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
 
     With the setting `reconcile` switched off, or nothing to balance, every table is empty.
     """
-    rows, moves, _, _, settings = frames
+    rows, moves, *_, settings = frames
     (switch,) = settings.filter(pl.col("name") == "reconcile")["number_value"]
-    book, amounts = prepare(*frames)
-    if not switch or not book.network.rows:
+    ready = prepare(*frames) if switch else None
+    if ready is None or not ready.book.network.rows:
         yield from (pl.DataFrame(schema=schema) for schema in SCHEMAS.values())
         return
-    outcome = examine(book, amounts)
-    speaker = Speaker(book, amounts, rows.to_dicts(), moves.to_dicts())
+    book = ready.book
+    outcome = examine(book, ready.amounts, ready.witnesses)
+    speaker = Speaker(book, ready.amounts, rows.to_dicts(), moves.to_dicts())
     yield _reconciled_frame(book, outcome, speaker)
     yield _component_frame(book, outcome, speaker)
+    yield batch_frame(book, outcome)
     yield _run_frame(book, outcome)
     yield _suspect_frame(book, outcome, speaker)
 
@@ -168,6 +236,36 @@ def _reconciled_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.Data
             }
         )
     return pl.DataFrame(found, schema=SCHEMAS["account.reconciled"])
+
+
+def batch_frame(book: Book, outcome: Outcome) -> pl.DataFrame:
+    """The figures of each batch as logged and as reconciled; as logged only where all of it was measured."""
+    last = outcome.last
+    numbers = np.fromiter(book.figures.values(), dtype=np.int64, count=len(book.figures))
+    _, jacobian = book.network.evaluate(book.y)
+    rows = np.array([np.flatnonzero(book.kinds == FIGURE)], dtype=np.int64).ravel()
+    by_reading = jacobian[rows].tolil()
+    by_reading[np.arange(rows.size), numbers] = 0.0
+    by_reading = by_reading.tocsr()
+    logged_u = np.sqrt(np.asarray(by_reading.multiply(by_reading) @ book.u**2).ravel())
+    is_guessed = np.asarray(abs(by_reading) @ book.is_free.astype(float)).ravel() > 0.0
+    logged = np.where(is_guessed, np.nan, book.y[numbers])
+    logged_u = np.where(is_guessed, np.nan, logged_u)
+    # A least-squares estimate moves by the difference of the two variances.
+    moved_u = np.sqrt(np.maximum(logged_u**2 - last.u[numbers] ** 2, 0.0))
+    has_moved = moved_u > _LEAST_MOVED_FRAC * logged_u
+    change = np.where(has_moved, (logged - last.x[numbers]) / np.where(has_moved, moved_u, 1.0), np.nan)
+    keys = list(book.figures)
+    columns = {
+        "batch": [batch for batch, _ in keys],
+        "alcohol_of": [figure for _, figure in keys],
+        "logged_lpa": logged,
+        "logged_lpa_u": logged_u,
+        "reconciled_lpa": last.x[numbers],
+        "reconciled_lpa_u": last.u[numbers],
+        "change_z": change,
+    }
+    return pl.DataFrame(columns, schema=SCHEMAS["account.reconciled_batch"]).fill_nan(None)
 
 
 def _component_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.DataFrame:
@@ -208,7 +306,8 @@ def _p_value(chi_square: float, df: float) -> float | None:
 def _run_frame(book: Book, outcome: Outcome) -> pl.DataFrame:
     """What each run was charged with, gave and kept, as logged and as reconciled."""
     flows, x = book.network.flows, outcome.last.x
-    is_lpa = (flows.kind == LPA) & np.array([place.run is not None for place in book.places])[flows.row]
+    is_run = np.array([place.run is not None for place in book.places])
+    is_lpa = (flows.kind == LPA) & is_run[flows.row]
     what = np.array([quantity.what == "residue volume" for quantity in book.quantities])
     part = np.where(what[flows.volume], "left", np.where(flows.sign > 0, "charged", "collected"))
     table: dict[tuple[str, str], dict[str, float]] = {}
@@ -248,6 +347,7 @@ def _suspect_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.DataFra
             found.append(
                 {
                     "suspect_no": number,
+                    "found_by": suspicion.basis,
                     "place_no": rank,
                     "is_tied": candidate.is_tied,
                     "file_id": file_id,

@@ -37,12 +37,13 @@ def sample_tables() -> tuple[pl.DataFrame, ...]:
 
 def linked_season(batches: int) -> tuple[pl.DataFrame, ...]:
     """The sample's tables, copied until there are so many batches; only shared receivers keep their name."""
-    rows, moves, runs, wash, settings = sample_tables()
+    *tables, settings = sample_tables()
+    rows = tables[0]
     files = rows["file_id"].max()
     return (
         *(
             pl.concat(_renamed(table, copy, files) for copy in range(-(-batches // SAMPLE_BATCHES)))
-            for table in (rows, moves, runs, wash)
+            for table in tables
         ),
         settings,
     )
@@ -81,7 +82,7 @@ def test_linked_batches(
 ) -> None:
     """Solved, tested and every uncertainty worked out; a small one in the ordinary test run."""
     size = batches if benchmark.enabled else SMALL
-    book, _ = prepare(*linked_season(size))
+    book = prepare(*linked_season(size)).book
     solved: Reconciled = benchmark.pedantic(
         lambda: reconcile(book.network, book.y, book.u, book.is_free), rounds=1
     )
