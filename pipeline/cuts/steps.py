@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from pipeline.cuts import boiling, runs, steadiness, tradeoff
+from pipeline.cuts import boiling, jar_scores, runs, steadiness, tradeoff
 
 
 @dataclass(frozen=True)
@@ -28,4 +28,7 @@ CUT_STEPS = (
         steadiness.DEPENDS, steadiness.MAKES, steadiness.WHAT, steadiness.chart_cuts, (steadiness.READS,)
     ),
     CutStep(tradeoff.DEPENDS, tradeoff.MAKES, tradeoff.WHAT, tradeoff.weigh_cuts, (tradeoff.READS,)),
+    CutStep(
+        jar_scores.DEPENDS, jar_scores.MAKES, jar_scores.WHAT, jar_scores.weigh_jars, (jar_scores.READS,)
+    ),
 )

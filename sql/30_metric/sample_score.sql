@@ -1,7 +1,8 @@
 -- What:  what the panel gave each sample, attribute by attribute, on the scale of 0 to 10.
 -- Note:  an assessor who scored a sample twice counts once, with the mean; the interval is between assessors.
+--        A jar tasted by itself is no batch's spirit: it has its jar's name for a lot, and no batch.
 -- Grain: one row a session, sample and attribute.
--- From:  log.tasting_pour, log.score, raw.student_t, raw.setting, account.move
+-- From:  log.tasting_pour, log.score, raw.student_t, raw.setting, account.move, metric.tasted_jar
 create or replace table metric.sample_score as
 with season_start as (
     select text_value as starts
@@ -61,12 +62,13 @@ select
     season_of(by_sample.happened_at, season_start.starts) as season,
     by_sample.session,
     by_sample.sample,
-    coalesce(by_sample.batch, own_lots.batch) as batch,
+    if(tasted_jar.label is null, coalesce(by_sample.batch, own_lots.batch), null) as batch,
     by_sample.cask,
-    by_sample.lot,
+    coalesce(tasted_jar.label, by_sample.lot) as lot,
     -- text
     coalesce(
         'cask ' || by_sample.cask,
+        tasted_jar.label,
         by_sample.lot,
         'batch ' || by_sample.batch,
         'sample ' || by_sample.sample
@@ -88,6 +90,9 @@ from by_sample
 cross join season_start
 left join own_lots
     on own_lots.lot_key = lower(by_sample.lot)
+left join metric.tasted_jar as tasted_jar
+    on tasted_jar.session is not distinct from by_sample.session
+    and tasted_jar.sample = by_sample.sample
 left join raw.student_t as student_t
     on student_t.degrees_of_freedom = by_sample.assessors - 1
 order by by_sample.happened_at, by_sample.session, by_sample.sample, by_sample.attribute

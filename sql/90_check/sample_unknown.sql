@@ -1,6 +1,6 @@
 -- What:  tasted samples whose cask or lot is in no log.
 -- Grain: one row a problem found.
--- From:  log.tasting_pour, account.lot, account.batch
+-- From:  log.tasting_pour, account.lot, account.batch, metric.tasted_jar
 create or replace table problem.sample_unknown as
 with named as (
     select
@@ -38,6 +38,7 @@ where
             then 'cask ' || lower(named.cask) not in (select lot_key from lots)
         when named.lot is not null
             then lower(named.lot) not in (select lot_key from lots)
+            and (named.session, named.sample) not in (select (session, sample) from metric.tasted_jar)
         when named.batch is not null
             then named.batch not in (select batch from account.batch)
         else false
