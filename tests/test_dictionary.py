@@ -69,6 +69,7 @@ def test_the_dictionary_is_in_order_and_its_units_are_plain():
         "a",
         "d",
         "deg",
+        "hPa",
         "g/kg",
         "kg",
         "min",
