@@ -22,7 +22,7 @@ from typer.main import get_command
 
 from pipeline.cli import EXIT_PROBLEMS, app
 from pipeline.logs import write_templates
-from pipeline.logs.fields import KINDS_OF_FILE, Field, Step
+from pipeline.logs.fields import ALL_KINDS, Field, Step
 from pipeline.problems import KINDS
 from pipeline.resources import sql_dir
 from pipeline.science.sources import SOURCES
@@ -82,7 +82,7 @@ def _code(text: str) -> str:
 def _columns(kind: str) -> str:
     rows = [
         (_code(field.name), field.meaning, _what_is_written(field), _code(field.example))
-        for field in KINDS_OF_FILE[kind].fields.values()
+        for field in ALL_KINDS[kind].fields.values()
     ]
     return markdown_table(("column", "meaning", "written as", "for instance"), rows)
 
@@ -104,10 +104,10 @@ def _what_is_written(field: Field) -> str:
 def _steps(kind: str) -> str:
     rows = [
         (_code(step.name), step.says, _needs(step), _columns_of(step.expects), _columns_of(step.may_have))
-        for step in KINDS_OF_FILE[kind].steps
+        for step in ALL_KINDS[kind].steps
     ]
     table = markdown_table(("step", "says", "needs", "usually has", "may have"), rows)
-    return f"{table}\nAny row may also have: {_columns_of(KINDS_OF_FILE[kind].any_row)}.\n"
+    return f"{table}\nAny row may also have: {_columns_of(ALL_KINDS[kind].any_row)}.\n"
 
 
 def _needs(step: Step) -> str:
@@ -258,8 +258,8 @@ def _sources() -> str:
 
 
 PARTS: Mapping[str, Callable[[], str]] = {
-    **{f"columns {name}": partial(_columns, name) for name in KINDS_OF_FILE},
-    **{f"steps {name}": partial(_steps, name) for name, kind in KINDS_OF_FILE.items() if kind.steps},
+    **{f"columns {name}": partial(_columns, name) for name in ALL_KINDS},
+    **{f"steps {name}": partial(_steps, name) for name, kind in ALL_KINDS.items() if kind.steps},
     "review of the sample": _review_of_the_sample,
     "check of the sample": _check_of_the_sample,
     "commands": _commands,

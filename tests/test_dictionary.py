@@ -71,9 +71,11 @@ def test_the_dictionary_is_in_order_and_its_units_are_plain():
         "deg",
         "hPa",
         "g/kg",
+        "kW",
         "kg",
         "min",
         "°C",
+        "°C/min",
         "°P",
     }
     assert units <= plain | {"", "0-10 squared", "currency", "currency/LPA", "years"}

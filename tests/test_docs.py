@@ -17,7 +17,7 @@ from typer.main import get_command
 from pipeline.cli import app
 from pipeline.documentation import DOCUMENTS, PARTS, fill, markdown_table
 from pipeline.logs import write_templates
-from pipeline.logs.fields import KINDS_OF_FILE
+from pipeline.logs.fields import ALL_KINDS
 from pipeline.problems import KINDS
 from pipeline.settings import Settings
 from pipeline.warehouse import build_season, open_season
@@ -77,7 +77,7 @@ def test_a_bar_and_a_line_break_cannot_break_a_table() -> None:
 # --- what must be documented
 
 
-@pytest.mark.parametrize("kind", KINDS_OF_FILE.values(), ids=lambda kind: kind.name)
+@pytest.mark.parametrize("kind", ALL_KINDS.values(), ids=lambda kind: kind.name)
 def test_every_log_column_and_step_is_in_the_readme(kind) -> None:
     shown = part(README, f"columns {kind.name}")
     assert [name for name in kind.fields if f"| `{name}` |" not in shown] == []

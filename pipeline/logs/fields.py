@@ -43,6 +43,7 @@ SCORE_SCALE = (0.0, 10.0)
 BATCH_LOG, CASK_LOG = "batch_log", "cask_log"
 TASTING_SHEET, TASTING_KEY = "tasting_sheet", "tasting_key"
 DIFFERENCE_TEST, INGREDIENT_LIST = "difference_test", "ingredient_list"
+TELEMETRY = "telemetry"
 
 
 @dataclass(frozen=True)
@@ -162,6 +163,20 @@ KINDS_OF_FILE: Mapping[str, FileKind] = {
     )
 }
 """Every kind of file of the format, by name."""
+
+TELEMETRY_FILE = FileKind(
+    TELEMETRY,
+    "telemetry",
+    "`batch`, `run`, `when` and a sensor's column, without `step`",
+    "one run, or many, every second or so",
+    "what the sensors of a still showed at one moment",
+    needs=all_of("batch", "run", "when"),
+)
+"""A logger's file. Its rows are not kept one by one: each minute of a run becomes one row (an addition of
+ours to the format; never needed)."""
+
+ALL_KINDS: Mapping[str, FileKind] = {**KINDS_OF_FILE, TELEMETRY: TELEMETRY_FILE}
+"""Every kind of file that is read, telemetry too."""
 
 
 def _number(
@@ -312,6 +327,41 @@ FIELDS: tuple[Field, ...] = (
         "barometer_hpa",
     ),
     _number("minutes", (BATCH_LOG,), "duration", "how long it took", "60", "minutes_min"),
+    _text("batch", (TELEMETRY,), "the batch, as its log calls it", "R-07"),
+    _text("run", (TELEMETRY,), "the distillation, as the batch's log calls it", "spirit"),
+    Field(
+        "when",
+        (TELEMETRY,),
+        "when",
+        "date and time to the second or so (ISO 8601), by the same clock as the batch's log",
+        "2025-09-21 09:40:12",
+        becomes=("minute_at",),
+    ),
+    _number(
+        "vapour", (TELEMETRY,), "temperature", "temperature of the vapour in the head", "86.5", "vapour_c"
+    ),
+    _number(
+        "kettle", (TELEMETRY,), "temperature", "temperature of the liquid in the kettle", "93.4", "kettle_c"
+    ),
+    _number("power", (TELEMETRY,), "power", "heat put in", "5.5", "power_kw"),
+    _number("takeoff", (TELEMETRY,), "take-off rate", "how fast spirit runs", "0.045", "takeoff_per_min_l"),
+    _number(
+        "strength",
+        (TELEMETRY,),
+        "strength",
+        "strength at the spout by an inline meter, at 20 degC",
+        "71.8",
+        "strength_reading",
+        "strength_unit",
+    ),
+    _number(
+        "barometer",
+        (TELEMETRY,),
+        "pressure",
+        "air pressure at the still, not reduced to sea level",
+        "1004",
+        "barometer_hpa",
+    ),
     _number("ph", (BATCH_LOG,), "pH", "pH", "5.4", "ph"),
     _number("price", (BATCH_LOG,), "price", "what it cost in all", "85.50", "price"),
     _text("wood", (CASK_LOG,), "what the cask, or its staves, is made of", "oak"),
@@ -366,6 +416,10 @@ FIELDS: tuple[Field, ...] = (
     ),
 )
 """Every column of the format; one entry a name and meaning, with the kinds of file that have it."""
+
+
+SENSORS = ("vapour", "kettle", "power", "takeoff", "strength", "barometer")
+"""The columns of a telemetry file that hold what a sensor showed."""
 
 
 def field_of(kind: str, name: str) -> Field:

@@ -13,14 +13,21 @@ from dataclasses import dataclass, field
 import duckdb
 import polars as pl
 
-from pipeline.logs.fields import BATCH_LOG, CASK_LOG, DIFFERENCE_TEST, INGREDIENT_LIST, TASTING_KEY
+from pipeline.logs.fields import (
+    BATCH_LOG,
+    CASK_LOG,
+    DIFFERENCE_TEST,
+    INGREDIENT_LIST,
+    TASTING_KEY,
+    TELEMETRY,
+)
 from pipeline.problems import PROBLEM_SCHEMA, visible
 
 __all__ = ["Kept", "kept_from"]
 
 # Pours are numbered through all tasting sheets, and ingredient lists decide what batch logs are checked
 # against: both are read each time, and so is a file that could not be read at all.
-_ON_THEIR_OWN = (BATCH_LOG, CASK_LOG, TASTING_KEY, DIFFERENCE_TEST)
+_ON_THEIR_OWN = (BATCH_LOG, CASK_LOG, TASTING_KEY, DIFFERENCE_TEST, TELEMETRY)
 
 
 @dataclass(frozen=True)

@@ -36,6 +36,7 @@ from pipeline.logs.scores import Scores, read_scores
 from pipeline.logs.sheet import Sheet
 from pipeline.logs.values import plain_item_key
 from pipeline.problems import Problem, problems_frame, sort_problems
+from pipeline.logs.telemetry import MINUTE_SCHEMA
 
 __all__ = [
     "FILES_SCHEMA",
@@ -129,6 +130,7 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         "attribute": pl.String,
         **dict.fromkeys(("score", "scale_low", "scale_high"), pl.Float64),
     },
+    "telemetry_minute": MINUTE_SCHEMA,
     "tasting_key_value": dict.fromkeys(("session", "sample", "batch", "cask", "lot"), pl.String),
     "difference_value": {
         "session": pl.String,
@@ -213,6 +215,9 @@ def read_logs(
     # The distiller's own ingredients come first: batch logs are checked against them.
     for kind in sorted(KINDS_OF_FILE.values(), key=lambda each: each.name != INGREDIENT_LIST):
         typer.type_kind(kind, cells[kind.name])
+    values["telemetry_minute"] = pl.concat(
+        [pl.DataFrame(schema=VALUE_SCHEMAS["telemetry_minute"]), *(each.minutes for each in result.telemetry)]
+    )
     frames = LogFrames(
         files=_files_frame([file for file in result.files if not file.is_kept]),
         cells=cells,

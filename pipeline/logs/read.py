@@ -26,15 +26,18 @@ from pipeline.logs.decode import (
     refuse_broken_header,
     refuse_zeros,
 )
-from pipeline.logs.fields import KINDS_OF_FILE
+from pipeline.logs.fields import KINDS_OF_FILE, TELEMETRY
 from pipeline.logs.find import FoundFile, find_files, stem_of, unpacked
 from pipeline.logs.header import Header, HeaderError, read_header
 from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
 from pipeline.problems import Problem, problem
+from pipeline.logs.telemetry import SensorHeader, Telemetry, read_telemetry, told_as_telemetry
 
 __all__ = ["ReadFile", "ReadResult", "cells_frame", "read_files"]
 
 Progress = Callable[[str, int, int], None]
+
+_LARGE_BYTES = 1 << 20
 
 
 @dataclass
@@ -83,6 +86,7 @@ class ReadResult:
     blocks: list[Block]
     bad: list[tuple[ReadFile, BadRecord]] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
+    telemetry: list[Telemetry] = field(default_factory=list)
 
 
 def read_files(
@@ -104,6 +108,13 @@ def read_files(
     return reader.result
 
 
+def _is_large(each: FoundFile) -> bool:
+    try:
+        return each.path.stat().st_size > _LARGE_BYTES
+    except OSError:
+        return False
+
+
 class _Reader:
     """Reads file after file, laying the rows of files with the same header together."""
 
@@ -116,15 +127,30 @@ class _Reader:
     def read(self, each: FoundFile, file: ReadFile) -> None:
         """Read one file into its buffer; what keeps it from being read becomes a problem."""
         self.result.files.append(file)
+        # A large file's first line is looked at before the whole is read: telemetry is never held whole.
+        sensors = told_as_telemetry(each.path) if _is_large(each) else None
+        if sensors is not None:
+            self._read_telemetry(each, file, sensors)
+            return
         decoded = _text_of(each, file, self.result, self._known.get(file.name))
         if decoded is not None:
-            self._read_text(decoded, file)
+            self._read_text(decoded, file, each)
+
+    def _read_telemetry(self, each: FoundFile, file: ReadFile, sensors: SensorHeader) -> None:
+        found = read_telemetry(each.path, file.name, file.file_id, sensors, self._known.get(file.name))
+        file.size_bytes, file.sha256, file.is_kept = found.size_bytes, found.sha256, found.is_kept
+        if found.is_kept:
+            return
+        file.kind, file.encoding, file.delimiter = TELEMETRY, sensors.encoding, sensors.delimiter
+        file.rows_in, file.rows_set_aside = found.rows_in, found.rows_set_aside
+        self.result.problems += found.problems
+        self.result.telemetry.append(found)
 
     def flush(self) -> None:
         """Make blocks of what still waits."""
         self.result.blocks += [buffer.as_block() for buffer in self._buffers.values() if buffer.size]
 
-    def _read_text(self, decoded: Decoded, file: ReadFile) -> None:
+    def _read_text(self, decoded: Decoded, file: ReadFile, each: FoundFile) -> None:
         text = decoded.text
         place = first_line(text)
         if place is None:
@@ -139,6 +165,10 @@ class _Reader:
                 file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
             return
         except HeaderError as error:
+            sensors = told_as_telemetry(each.path) if error.code == "unknown_header" else None
+            if sensors is not None:
+                self._read_telemetry(each, file, sensors)
+                return
             self.result.problems.append(error.as_problem(file.name, file.header_line))
             file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
             return

@@ -9,13 +9,14 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 
 from pipeline.logs.fields import (
+    ALL_KINDS,
     BATCH_LOG,
     CASK_LOG,
     DIFFERENCE_TEST,
     INGREDIENT_LIST,
-    KINDS_OF_FILE,
     TASTING_KEY,
     TASTING_SHEET,
+    TELEMETRY,
     FileKind,
 )
 from pipeline.logs.steps import Step
@@ -182,6 +183,14 @@ EXAMPLES: Mapping[str, tuple[Row, ...]] = {
             "source": "the maltster's analysis",
         },
     ),
+    TELEMETRY: tuple(
+        {"batch": "R-01", "run": run, "when": f"2025-09-{day} 09:40:{second:02}", **showed}
+        for run, day in (("strip 1", 20),)
+        for second, showed in (
+            (12, {"vapour": "95.2", "kettle": "97.0", "power": "5.5", "takeoff": "0.21"}),
+            (13, {"vapour": "95.3", "kettle": "97.0", "power": "5.5", "takeoff": "0.21", "strength": "41.2"}),
+        )
+    ),
 }
 """Invented rows of each kind of file; together one small season."""
 
@@ -197,7 +206,7 @@ def write_templates(folder: Path) -> list[Path]:
     Raises `FileExistsError`, and writes nothing, when one of them stands there already.
     """
     folder.mkdir(parents=True, exist_ok=True)
-    paths = {folder / f"{kind.name}.csv": kind for kind in KINDS_OF_FILE.values()}
+    paths = {folder / f"{kind.name}.csv": kind for kind in ALL_KINDS.values()}
     for path in paths:
         if path.exists() or path.is_symlink():
             raise FileExistsError(
@@ -215,7 +224,9 @@ def template_text(kind: FileKind) -> str:
     lines = [
         f"# {kind.title.capitalize()}: one row is {kind.a_row_is}.",
         "# Lines that begin with # are not read. An empty cell means: not measured. Zero is a measurement.",
-        "# A unit may stand in a cell (5 gal) or in the header for the whole column (volume [gal]).",
+        "# A unit may stand in the header for the whole column (vapour [F])."
+        if kind.name == TELEMETRY
+        else "# A unit may stand in a cell (5 gal) or in the header for the whole column (volume [gal]).",
         *(f"# {line}" for line in _step_lines(kind)),
         _csv_line(columns),
         EXAMPLE_MARK,

@@ -154,6 +154,26 @@ _PRESSURE = Quantity(
     600.0,
     1100.0,
 )
+_POWER = Quantity(
+    "power",
+    (
+        Unit("kW", "kW", also=("kilowatt", "kilowatts")),
+        Unit("W", "W", 1e-3, also=("watt", "watts")),
+    ),
+    0.0,
+    5000.0,
+)
+_RATE = Quantity(
+    "take-off rate",
+    (
+        Unit("L/min", "L/min", also=("lpm", "L/minute", "litres/min")),
+        Unit("L/h", "L/h", 1 / 60, also=("lph", "L/hour", "L/hr", "litres/h")),
+        Unit("mL/min", "mL/min", 1e-3, also=("ml/minute",)),
+        Unit("gal/h", "gal/h", _US_GALLON_L / 60, also=("gph", "gal/hour", "gal/hr")),
+    ),
+    0.0,
+    1000.0,
+)
 _DURATION = Quantity(
     "duration",
     (
@@ -180,6 +200,8 @@ QUANTITIES: Mapping[str, Quantity] = {
         _STRENGTH,
         _TEMPERATURE,
         _PRESSURE,
+        _POWER,
+        _RATE,
         _DURATION,
         _PH,
         _PERCENT,

@@ -12,7 +12,10 @@ from pipeline.problem_kinds.kind import SEVERITIES, Effect, ProblemKind, Severit
 from pipeline.problem_kinds.of_account import OF_ACCOUNT
 from pipeline.problem_kinds.of_logs import OF_LOGS
 from pipeline.problem_kinds.of_panel import OF_PANEL
+from pipeline.problem_kinds.of_telemetry import OF_TELEMETRY
 
 __all__ = ["KINDS", "SEVERITIES", "Effect", "ProblemKind", "Severity"]
 
-KINDS: Mapping[str, ProblemKind] = {kind.code: kind for kind in (*OF_LOGS, *OF_ACCOUNT, *OF_PANEL)}
+KINDS: Mapping[str, ProblemKind] = {
+    kind.code: kind for kind in (*OF_LOGS, *OF_ACCOUNT, *OF_PANEL, *OF_TELEMETRY)
+}

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from pipeline.logs import datapackage, read_logs, write_templates
-from pipeline.logs.fields import KINDS_OF_FILE
+from pipeline.logs.fields import ALL_KINDS
 from pipeline.logs.template import EXAMPLE_MARK, template_text
 from pipeline.settings import Settings
 
@@ -17,8 +17,8 @@ from pipeline.settings import Settings
 def test_templates_are_empty_logs_of_every_kind(tmp_path: Path) -> None:
     paths = write_templates(tmp_path / "new" / "logs")
     frames = read_logs(tmp_path / "new" / "logs", Settings())
-    assert sorted(frames.files["kind"]) == sorted(KINDS_OF_FILE)
-    assert len(paths) == len(KINDS_OF_FILE)
+    assert sorted(frames.files["kind"]) == sorted(ALL_KINDS)
+    assert len(paths) == len(ALL_KINDS)
     assert set(frames.problems["kind"]) == {"no_rows"}
 
 
@@ -42,7 +42,7 @@ def test_templates_do_not_overwrite(tmp_path: Path) -> None:
 
 
 def test_template_tells_every_step() -> None:
-    for kind in KINDS_OF_FILE.values():
+    for kind in ALL_KINDS.values():
         text = template_text(kind)
         for step in kind.steps:
             assert f"#   {step.name}: " in text
