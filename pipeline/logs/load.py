@@ -34,9 +34,9 @@ from pipeline.logs.keep import Kept
 from pipeline.logs.read import Progress, ReadFile, ReadResult, cells_frame, read_files
 from pipeline.logs.scores import Scores, read_scores
 from pipeline.logs.sheet import Sheet
+from pipeline.logs.telemetry import MINUTE_SCHEMA
 from pipeline.logs.values import plain_item_key
 from pipeline.problems import Problem, problems_frame, sort_problems
-from pipeline.logs.telemetry import MINUTE_SCHEMA
 
 __all__ = [
     "FILES_SCHEMA",
