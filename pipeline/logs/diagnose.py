@@ -20,6 +20,7 @@ _THREE_DIGITS = re.compile(
 )
 _DAY_MONTH = re.compile(r"^[0-9]{1,2}[/.-][0-9]{1,2}[/.-][0-9]{2}(?:[0-9]{2})?(?![0-9])")
 _LETTERS_FOR_DIGITS = {"O": "0", "o": "0", "l": "1", "I": "1", "S": "5", "B": "8"}
+_SPREADSHEET_ERRORS = ("#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NUM!", "#NULL!")
 _NO_NUMBER_WORDS = ("nan", "inf", "infinity", "-inf", "-", "--", "?", "n/a", "na", "none", "null")
 
 
@@ -45,6 +46,10 @@ def number_failure(text: str, quantity: Quantity, default: Unit, mark: str | Non
     hint = f" ({mended} was perhaps meant)" if mended else ""
     if text.lower() in _NO_NUMBER_WORDS:
         hint = " (leave the cell empty for not measured)"
+    elif text.upper() in _SPREADSHEET_ERRORS:
+        hint = " (an error of the spreadsheet)"
+    elif text.startswith("="):
+        hint = " (a formula, not what it comes to)"
     return "not_a_number", {
         "hint": hint,
         "expected": f"a number, or a number and {quantity.choices()}" if quantity.has_units else "a number",

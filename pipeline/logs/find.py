@@ -17,6 +17,7 @@ from pipeline.logs.decode import UnreadableTextError
 from pipeline.problems import Problem, problem
 
 __all__ = [
+    "BOOK_SUFFIXES",
     "FoundFile",
     "find_files",
     "shown_path",
@@ -24,17 +25,17 @@ __all__ = [
     "unpacked",
 ]
 
-LOG_SUFFIXES = (".csv", ".tsv", ".csv.gz", ".tsv.gz")
+BOOK_SUFFIXES = (".xlsx", ".xlsm")
+LOG_SUFFIXES = (".csv", ".tsv", ".csv.gz", ".tsv.gz", *BOOK_SUFFIXES)
 
 LARGEST_UNPACKED = 4 << 30
 """Bytes of one log at most, once unpacked: a small file can be made to unpack to anything."""
 
 _PACKED = {
-    ".xlsx": "a spreadsheet",
-    ".xls": "a spreadsheet",
-    ".xlsm": "a spreadsheet",
-    ".ods": "a spreadsheet",
-    ".numbers": "a spreadsheet",
+    ".xls": "a spreadsheet of an older kind",
+    ".xlsb": "a spreadsheet of another kind",
+    ".ods": "a spreadsheet of another kind",
+    ".numbers": "a spreadsheet of another kind",
     ".zip": "a packed file",
 }
 

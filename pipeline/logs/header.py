@@ -30,7 +30,7 @@ from pipeline.logs.records import split_cells
 from pipeline.logs.units import Quantity, Unit, unit_key
 from pipeline.problems import Problem, problem
 
-__all__ = ["Extra", "Header", "HeaderError", "nearest", "read_header"]
+__all__ = ["Extra", "Header", "HeaderError", "header_of_cells", "nearest", "read_header"]
 
 DELIMITERS = (",", ";", "\t")
 
@@ -105,6 +105,14 @@ def read_header(line: str, currency: str = "") -> Header:
     Raises `HeaderError` when it fits no kind of log, or more than one.
     """
     delimiter, names = _split_header(line)
+    return header_of_cells(delimiter, names, line, currency)
+
+
+def header_of_cells(delimiter: str, names: Sequence[str], line: str, currency: str = "") -> Header:
+    """The header whose column names are `names`; `line` is how it reads as a line, for messages.
+
+    Raises `HeaderError` when it fits no kind of log, or more than one.
+    """
     parts = [_name_and_unit(name) for name in names]
     keys = [column_key(name) for name, _ in parts]
     _refuse_duplicates(names, keys)

@@ -10,12 +10,14 @@ import csv
 import hashlib
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import polars as pl
 
 from pipeline.logs.blocks import LONGEST_CELL, Block, Buffer, PlainText, plain_text
+from pipeline.logs.book_logs import log_rows, table_log
+from pipeline.logs.books import Book, open_book
 from pipeline.logs.decode import (
     BROKEN,
     Decoded,
@@ -27,11 +29,11 @@ from pipeline.logs.decode import (
     refuse_zeros,
 )
 from pipeline.logs.fields import KINDS_OF_FILE, TELEMETRY
-from pipeline.logs.find import FoundFile, find_files, stem_of, unpacked
+from pipeline.logs.find import BOOK_SUFFIXES, FoundFile, find_files, stem_of, unpacked
 from pipeline.logs.header import Header, HeaderError, read_header
 from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
-from pipeline.problems import Problem, problem
 from pipeline.logs.telemetry import SensorHeader, Telemetry, read_telemetry, told_as_telemetry
+from pipeline.problems import Problem, problem
 
 __all__ = ["ReadFile", "ReadResult", "cells_frame", "read_files"]
 
@@ -101,9 +103,12 @@ def read_files(
     csv.field_size_limit(LONGEST_CELL)
     found, problems = find_files(folder)
     reader = _Reader(currency, ReadResult([], [], [], problems), known or {})
-    for number, each in enumerate(found, start=1):
-        reader.read(each, ReadFile(number, each.name, stem_of(each.name)))
-        progress("reading logs", number, len(found))
+    for done, each in enumerate(found, start=1):
+        if each.name.lower().endswith(BOOK_SUFFIXES):
+            reader.read_book(each)
+        else:
+            reader.read(each, ReadFile(len(reader.result.files) + 1, each.name, stem_of(each.name)))
+        progress("reading logs", done, len(found))
     reader.flush()
     return reader.result
 
@@ -135,6 +140,57 @@ class _Reader:
         decoded = _text_of(each, file, self.result, self._known.get(file.name))
         if decoded is not None:
             self._read_text(decoded, file, each)
+
+    def read_book(self, each: FoundFile) -> None:
+        """Read every sheet of a spreadsheet, each a log of its own."""
+        whole = ReadFile(len(self.result.files) + 1, each.name, stem_of(each.name))
+        data = _bytes_of(each, whole, self.result)
+        try:
+            book = None if data is None else open_book(data)
+        except UnreadableTextError as error:
+            self.result.problems.append(_text_problem(error, whole))
+            book = None
+        if book is None:
+            self.result.files.append(whole)
+            return
+        for title in book.titles:
+            # A batch that nothing else names has the sheet's name; that of the only sheet is often no name.
+            stem = title.strip() if len(book.titles) > 1 else whole.stem
+            number = len(self.result.files) + 1
+            file = replace(whole, file_id=number, name=f'{each.name} sheet "{title}"', stem=stem)
+            self.result.files.append(file)
+            file.is_kept = self._known.get(file.name) == file.sha256
+            if not file.is_kept:
+                self._read_sheet(book, title, file)
+
+    def _read_sheet(self, book: Book, title: str, file: ReadFile) -> None:
+        try:
+            table = book.table(title)
+        except UnreadableTextError as error:
+            self.result.problems.append(_text_problem(error, file))
+            return
+        rows = log_rows(table)
+        if table.is_hidden or not rows:
+            code = "hidden_sheet" if table.is_hidden else "empty_file"
+            self.result.problems.append(problem(code, file.name))
+            return
+        file.header_line = rows[0].number
+        try:
+            log = table_log(table, rows, file.name, self.currency)
+        except HeaderError as error:
+            self.result.problems.append(error.as_problem(file.name, file.header_line))
+            file.rows_in = file.rows_set_aside = len(rows) - 1
+            return
+        _note_header(log.header, file, self.result)
+        file.delimiter = None
+        self.result.problems += log.notices
+        _note_bad(log.records, file, self.result)
+        if not log.records.rows and not log.records.bad:
+            self.result.problems.append(problem("no_rows", file.name))
+        buffer = self._buffer(log.header)
+        buffer.add_records(file.file_id, log.records)
+        if buffer.is_full:
+            self.result.blocks.append(buffer.as_block())
 
     def _read_telemetry(self, each: FoundFile, file: ReadFile, sensors: SensorHeader) -> None:
         found = read_telemetry(each.path, file.name, file.file_id, sensors, self._known.get(file.name))
@@ -214,14 +270,9 @@ class _Reader:
 
 def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | None) -> Decoded | None:
     """The text of one file; None when its hash is `known` or, with a problem noted, it cannot be read."""
-    try:
-        data = each.path.read_bytes()
-    except OSError as error:
-        why = error.strerror or type(error).__name__
-        result.problems.append(problem("cannot_open", file.name, found=why))
+    data = _bytes_of(each, file, result)
+    if data is None:
         return None
-    file.size_bytes = len(data)
-    file.sha256 = hashlib.sha256(data).hexdigest()
     if file.sha256 == known:
         file.is_kept = True
         return None
@@ -232,6 +283,19 @@ def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | N
         return None
     file.encoding, file.broken = decoded.encoding, decoded.broken
     return decoded
+
+
+def _bytes_of(each: FoundFile, file: ReadFile, result: ReadResult) -> bytes | None:
+    """A file's bytes, with size and hash noted; None, with a problem noted, when it cannot be opened."""
+    try:
+        data = each.path.read_bytes()
+    except OSError as error:
+        why = error.strerror or type(error).__name__
+        result.problems.append(problem("cannot_open", file.name, found=why))
+        return None
+    file.size_bytes = len(data)
+    file.sha256 = hashlib.sha256(data).hexdigest()
+    return data
 
 
 def _header_of(decoded: Decoded, place: Place, currency: str) -> Header:
@@ -270,6 +334,9 @@ def _note_bad(records: Records, file: ReadFile, result: ReadResult) -> None:
 
 
 def _bad_record_problem(bad: BadRecord, file: ReadFile) -> Problem:
+    if bad.why is not None:
+        code, column, found, hint = bad.why
+        return problem(code, file.name, line=bad.line, column=column, found=found, hint=hint)
     if file.is_broken(bad.text):
         details = file.broken_details(bad.line)
         return problem("broken_bytes", file.name, line=bad.line, found=bad.text, **details)

@@ -32,11 +32,15 @@ _SEPARATOR_LINE = re.compile(r'"?sep=.?"?', re.IGNORECASE | re.DOTALL)
 
 @dataclass(frozen=True)
 class BadRecord:
-    """A record that fits no column: its line, its text and, when it could be cut, its number of cells."""
+    """A record that fits no column: its line, its text and, when it could be cut, its number of cells.
+
+    `why` is the problem kind, the column as written and the wording, where it is none of those of plain text.
+    """
 
     line: int
     text: str
     cells: int | None
+    why: tuple[str, str | None, str, str] | None = None
 
     @property
     def is_too_long(self) -> bool:

@@ -17,17 +17,13 @@ import polars as pl
 from pipeline.logs.decimals import settle_quoted_commas
 from pipeline.logs.decode import BROKEN
 from pipeline.logs.fields import Field, FileKind, quantity_of
+from pipeline.logs.identity import CAN_DO_WITHOUT
 from pipeline.logs.read import ReadFile
 from pipeline.logs.units import Quantity
 from pipeline.logs.values import Ints, Marks, Numbers, parse_numbers
 from pipeline.problems import KINDS, Problem, problem
 
 __all__ = ["BROKEN_KINDS", "Failure", "Sheet"]
-
-CAN_DO_WITHOUT = frozenset(
-    ("by", "descriptors", "note", "place", "previous", "toast", "char", "vessel", "wood")
-)
-"""Columns of text without which a row still says what it is."""
 
 BROKEN_KINDS = ("broken_bytes", "broken_bytes_in_cell")
 

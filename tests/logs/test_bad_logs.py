@@ -30,8 +30,13 @@ EXAMPLES = sorted([*BAD.glob("*.csv"), *BAD.glob("*.csv.gz")])
 CHECKS = {path.stem for path in (sql_dir() / "90_check").glob("*.sql")}
 """Kinds that only the account finds, once every row has its place in it."""
 
-# Kinds whose example cannot be kept as a file in a repository; they have tests of their own below.
-MADE_HERE = {"cannot_open", "link_not_followed", "cell_too_long", "not_csv"}
+# Kinds whose example cannot be kept as a file in a repository; they have tests of their own below, and those
+# of spreadsheets in test_books.py.
+MADE_HERE = {
+    *("cannot_open", "link_not_followed", "cell_too_long", "not_csv"),
+    *("broken_book", "no_spreadsheet_reader", "merged_cells", "cell_without_value", "hidden_sheet"),
+    "formula_values",
+}
 
 
 def _expected() -> dict[str, list[dict[str, str]]]:
@@ -90,12 +95,13 @@ def test_every_kind_of_problem_of_the_logs_has_a_broken_example() -> None:
     assert of_logs - shown == MADE_HERE
 
 
-def test_spreadsheet_is_named_and_not_read(tmp_path: Path) -> None:
-    (tmp_path / "season.xlsx").write_bytes(b"PK\x03\x04")
+def test_spreadsheet_of_another_kind_is_named_and_not_read(tmp_path: Path) -> None:
+    (tmp_path / "season.ods").write_bytes(b"PK\x03\x04")
     frames = read_logs(tmp_path, Settings())
     assert frames.problems["message"].to_list() == [
-        "season.xlsx is a spreadsheet, which is not read. Expected plain text: .csv or .tsv, or such a file "
-        "packed by gzip. Mend: save it as CSV (UTF-8) beside the other logs."
+        "season.ods is a spreadsheet of another kind, which is not read. Expected plain text (.csv, .tsv, or "
+        "such a file packed by gzip) or a spreadsheet (.xlsx). Mend: save it as CSV (UTF-8) beside the other "
+        "logs."
     ]
 
 
