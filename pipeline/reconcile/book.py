@@ -21,9 +21,8 @@ from pipeline.reconcile.quantities import MIX, Book, Builder, Place
 from pipeline.reconcile.readings import Amounts
 
 # Up to this share of what was filled a lot that is drawn no more counts as emptied: wash and low wines are
-# run off to the last, of hearts some may wait on the shelf.
+# run off to the last. Of hearts some may wait on the shelf, and nobody writes how much.
 _EMPTIED_FRAC: Mapping[str, float] = {"wash": 0.15, "low wines": 0.2}
-_EMPTIED_OTHER_FRAC = 0.05
 
 # How wide the guess of something unmeasured is, and guesses.
 _WIDE = 5.0
@@ -321,8 +320,8 @@ class _Walk:
         """A lot that was drawn to its end held just what was drawn."""
         if not lot.draws or len(lot.fillers) > 1:
             return
-        emptied = _EMPTIED_FRAC.get(lot.kind or "", _EMPTIED_OTHER_FRAC)
-        if not lot.mass_kg <= emptied * lot.filled_kg:
+        emptied = _EMPTIED_FRAC.get(lot.kind or "")
+        if emptied is None or not lot.mass_kg <= emptied * lot.filled_kg:
             return
         place = Place(lot.batch, None, lot.name)
         if lot.is_wash:

@@ -48,6 +48,8 @@ _AGREE_Z = 3.0
 # and so much of the fall between them: enough to pass over nearly every run that was read well.
 _SCREEN_Z, _SCREEN_FALL_FRAC = 3.0, 0.25
 _TIED_Z2 = 3.84
+# No alcoholometer is better than this, whatever the settings say [%vol].
+_LEAST_STRENGTH_U = 0.02
 # How telling a row is that says what an earlier one says, to the minute and the last digit (own choice).
 _REPEATED_Z = 5.0
 
@@ -107,7 +109,7 @@ def hear(
     if not found.run.size:
         return {}
     volumes = _by_take_off(found)
-    return volumes | _by_curve(found, charges, strength_u, volumes)
+    return volumes | _by_curve(found, charges, max(strength_u, _LEAST_STRENGTH_U), volumes)
 
 
 def hear_repeats(book: Book, is_repeat: list[bool]) -> dict[int, Witness]:
@@ -219,11 +221,10 @@ def _scales(z: Floats, group: Ints) -> tuple[Floats, Ints]:
 
 def _by_take_off(jars: _Jars) -> dict[int, Witness]:
     """Volumes by the minutes each jar took and by the jars of its cut."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        log_volume, own_u = np.log(jars.y), jars.u / jars.y
-        log_minutes, minute_u = np.log(jars.minutes), _MINUTE_U / jars.minutes
-    bad = ~(np.isfinite(log_volume) & (own_u < 0.5))
-    log_volume, own_u = np.where(bad, np.nan, log_volume), np.where(bad, np.nan, own_u)
+    volume_l = np.where((jars.y > 0.0) & (jars.u < 0.5 * jars.y), jars.y, np.nan)
+    minutes = np.where(jars.minutes > 0.0, jars.minutes, np.nan)
+    log_volume, own_u = np.log(volume_l), jars.u / volume_l
+    log_minutes, minute_u = np.log(minutes), _MINUTE_U / minutes
     # The take-off is changed at a cut, if anywhere (common practice, no source).
     group = jars.run * (int(jars.cut.max()) + 1) + jars.cut
     rate = _beside(log_volume - log_minutes, np.hypot(own_u, minute_u), group)
