@@ -11,6 +11,7 @@ import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields, replace
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -66,6 +67,7 @@ class Settings:
     bottle_l: float = 0.7
     bottle_pct_vol: float = 43.0
     cask_loss_200l_frac: float = 0.02
+    forecast_on: str = ""
     reconcile: bool = True
     uncertainty: InstrumentUncertainty = field(default_factory=InstrumentUncertainty)
     cuts: CutSettings = field(default_factory=CutSettings)
@@ -112,6 +114,8 @@ MEANINGS: Mapping[str, str] = {
     "it named; false leaves those tables empty",
     "cask_loss_200l_frac": "share of its alcohol that a 200 L cask loses a year in your store, to compare "
     "others with by their size",
+    "forecast_on": "day that the casks are forecast for, 'YYYY-MM-DD'; empty: a year after the last entry of "
+    "the logs",
     "uncertainty.gravity_sg": "standard uncertainty of a hydrometer reading, SG",
     "uncertainty.strength_pct_vol": "standard uncertainty of an alcoholometer reading, %vol",
     "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",
@@ -223,6 +227,9 @@ def _checked(
 
 def _checked_value(value: object, default: object, name: str, path: Path) -> object:
     if isinstance(default, str):
+        if name == "forecast_on" and type(value) is date:
+            # TOML has dates of its own: 2031-06-01 without quotes is one.
+            return value.isoformat()
         if not isinstance(value, str):
             raise SettingsError(f"{path}: `{name}` is {value!r}; it should be text in quotes.")
         return value.strip()
@@ -248,7 +255,19 @@ def _checked_range(value: object, name: str, path: Path) -> tuple[float, ...]:
     return tuple(numbers)
 
 
+def _is_day(text: str) -> bool:
+    try:
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
 def _check_meaning(settings: Settings, path: Path) -> Settings:
+    if settings.forecast_on and not _is_day(settings.forecast_on):
+        raise SettingsError(
+            f'{path}: `forecast_on` is {settings.forecast_on!r}; write a day like "2031-06-01", or "" for a '
+            "year after the last entry of the logs."
+        )
     if settings.date_order not in _DATE_ORDERS:
         raise SettingsError(
             f'{path}: `date_order` is {settings.date_order!r}; write "dmy" (day first) or "mdy" (month).'

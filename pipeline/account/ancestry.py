@@ -5,6 +5,11 @@ still has the charge's shares. Each composition is a node: a set of shares that 
 another composition makes a new node out of two older ones, weighted by their alcohol. Everything else (a
 draw, a dilution with water, a loss) leaves the node as it is. So the work is linear in the moves.
 
+A receiver that is only ever filled holds something of every batch for ever, and to write down all its shares
+at every batch would be work that grows with the square of the season. So a composition names a limited
+number of batches, those with the largest shares; the others stand together as one, and nothing is lost. No
+figure of a batch leans on that:
+
 The same nodes, gone through backwards, say what each batch is credited with: the alcohol of its own wash that
 ended in hearts, of whatever batch, or that stands in feints at the end of the logs.
 """
@@ -19,30 +24,6 @@ import polars as pl
 
 from pipeline.account.lots import lot_key
 
-ANCESTRY_SCHEMA = pl.Schema(
-    {
-        "move_id": pl.Int64(),
-        "until_move_id": pl.Int64(),
-        "lot": pl.String(),
-        "batch": pl.String(),
-        "is_by_feints": pl.Boolean(),
-        "share_frac": pl.Float64(),
-        "lpa": pl.Float64(),
-    }
-)
-"""One row a lot, change of its shares and batch of origin; `batch` is null where the origin is not known."""
-
-RUN_ANCESTRY_SCHEMA = pl.Schema(
-    {
-        "batch": pl.String(),
-        "run": pl.String(),
-        "origin_batch": pl.String(),
-        "is_by_feints": pl.Boolean(),
-        "share_frac": pl.Float64(),
-    }
-)
-"""One row a run and batch of origin: the shares of all that was charged, and of every jar."""
-
 FEINTS_CUTS = frozenset({"heads", "tails", "feints"})
 
 OWN_CHARGES = frozenset({"wash", "low wines"})
@@ -50,6 +31,11 @@ OWN_CHARGES = frozenset({"wash", "low wines"})
 
 # A share below this is dropped and the others made whole again: a chain of feints never quite ends.
 _SMALLEST_SHARE = 1e-11
+
+# A composition of more batches than the first number keeps the shares of as many as the second; the smaller
+# ones go together. A receiver drawn and filled in turn stays far below it: its shares fade by themselves.
+_MOST_NAMED = 200
+_NAMED_AFTER = 150
 
 # A charge or jar without a measured strength still has to weigh something in a mixture: this strength, until
 # the run or the lot says better (common practice, no source).
@@ -61,6 +47,9 @@ Key = tuple[str | None, bool]
 Shares = Mapping[Key, float]
 
 UNKNOWN: Shares = {(None, False): 1.0}
+
+POOLED: Key = (None, True)
+"""Many small shares of batches, together."""
 
 
 @dataclass(frozen=True)
@@ -115,6 +104,7 @@ class Ancestry:
     stock_lpa   : lot key -> its alcohol then
     lot_nodes   : (move number, lot, node) of every change of a lot's shares
     run_nodes   : (batch, run) -> node of all that was charged
+    origins     : batch -> node of alcohol that is all its own; None: not known
     """
 
     nodes: list[Shares] = field(default_factory=list)
@@ -125,31 +115,32 @@ class Ancestry:
     stock_lpa: dict[str, float] = field(default_factory=dict)
     lot_nodes: list[tuple[int, str, int, float | None]] = field(default_factory=list)
     run_nodes: dict[tuple[str | None, str | None], int] = field(default_factory=dict)
+    origins: dict[str | None, int] = field(default_factory=dict)
 
 
 class _Walk:
     def __init__(self, moves: pl.DataFrame) -> None:
         self.columns = {name: moves[name].to_list() for name in _COLUMNS}
         self.lots: dict[str, _Pot] = {}
+        self.lot_of_name: dict[str, _Pot] = {}
         self.runs: dict[tuple[str | None, str | None], _Pot] = {}
-        self.result = Ancestry(nodes=[UNKNOWN])
-        self.single: dict[str | None, int] = {None: 0}
+        self.result = Ancestry(nodes=[UNKNOWN], origins={None: 0})
 
     def origin(self, batch: str | None) -> int:
         """The node of alcohol that is all of one batch."""
-        found = self.single.get(batch)
+        found = self.result.origins.get(batch)
         if found is None:
             self.result.nodes.append({(batch, False): 1.0})
-            found = self.single[batch] = len(self.result.nodes) - 1
+            found = self.result.origins[batch] = len(self.result.nodes) - 1
         return found
 
     def lot(self, name: str | None) -> _Pot | None:
         if name is None:
             return None
-        key = lot_key(name)
-        found = self.lots.get(key)
+        found = self.lot_of_name.get(name)
         if found is None:
-            found = self.lots[key] = _Pot(name=name)
+            found = self.lots.setdefault(lot_key(name), _Pot(name=name))
+            self.lot_of_name[name] = found
         return found
 
     def step(self, number: int) -> None:
@@ -231,8 +222,9 @@ class _Walk:
         if not source.is_feints or all(name == batch and not by_feints for name, by_feints in shares):
             return source.node
         renamed: dict[Key, float] = {}
-        for (name, _), share in shares.items():
-            key = (name, name != batch and name is not None)
+        for origin, share in shares.items():
+            name = origin[0]
+            key = origin if name is None else (name, name != batch)
             renamed[key] = renamed.get(key, 0.0) + share
         if len(renamed) == 1 and (batch, False) in renamed:
             return self.origin(batch)
@@ -303,7 +295,7 @@ class _Walk:
         mixed = {key: (1.0 - share) * value for key, value in self.result.nodes[old].items()}
         for key, value in self.result.nodes[added].items():
             mixed[key] = mixed.get(key, 0.0) + share * value
-        kept = {key: value for key, value in mixed.items() if value >= _SMALLEST_SHARE}
+        kept = _pooled({key: value for key, value in mixed.items() if value >= _SMALLEST_SHARE})
         if len(kept) < len(mixed):
             whole = math.fsum(kept.values())
             kept = {key: value / whole for key, value in kept.items()}
@@ -324,6 +316,17 @@ class _Walk:
                 self.result.stock[key] = lot.node
                 self.result.stock_lpa[key] = lot.lpa
         return self.result
+
+
+def _pooled(shares: dict[Key, float]) -> dict[Key, float]:
+    """The shares with the smallest put together, once there are too many to name."""
+    if len(shares) <= _MOST_NAMED:
+        return shares
+    ordered = sorted((key for key in shares if key != POOLED), key=shares.__getitem__)
+    small = ordered[: len(ordered) - _NAMED_AFTER]
+    together = math.fsum([shares.get(POOLED, 0.0), *(shares[key] for key in small)])
+    gone = {POOLED, *small}
+    return {key: share for key, share in shares.items() if key not in gone} | {POOLED: together}
 
 
 _COLUMNS = (
@@ -353,17 +356,20 @@ def walk_ancestry(moves: pl.DataFrame) -> Ancestry:
     return walk.finish()
 
 
-def values_of_nodes(ancestry: Ancestry) -> list[float]:
+def values_of_nodes(ancestry: Ancestry, only_estimated: bool = False) -> list[float]:
     """What a whole of each node is worth in net spirit [LPA]: the hearts and feints stock that came of it.
 
     The credit of a batch is linear in the shares, and the same for every batch, so one walk backwards through
     the mixes gives the worth of every node.
+    only_estimated : just the part that stands on jars of hearts that were not measured
     """
     worth = [0.0] * len(ancestry.nodes)
-    for _, node, lpa in ancestry.hearts:
-        worth[node] += lpa
-    for key, node in ancestry.stock.items():
-        worth[node] += ancestry.stock_lpa[key]
+    for number, node, lpa in ancestry.hearts:
+        if number in ancestry.estimated or not only_estimated:
+            worth[node] += lpa
+    if not only_estimated:
+        for key, node in ancestry.stock.items():
+            worth[node] += ancestry.stock_lpa[key]
     for mix in reversed(ancestry.mixes):
         share = mix.added_lpa / (mix.held_lpa + mix.added_lpa)
         worth[mix.old] += (1.0 - share) * worth[mix.new]
@@ -374,45 +380,9 @@ def values_of_nodes(ancestry: Ancestry) -> list[float]:
 def credits(ancestry: Ancestry, only_estimated: bool = False) -> dict[str | None, float]:
     """Net spirit by batch of origin [LPA at 20 degC]: its alcohol in all hearts and in feints in stock.
 
+    What a batch's own wash is worth, by the walk backwards: no share is needed for it, so none that was left
+    out or put with others is missed.
     only_estimated : just the part that stands on jars of hearts that were not measured
     """
-    credited: dict[str | None, float] = {}
-    parts = [
-        (node, lpa)
-        for number, node, lpa in ancestry.hearts
-        if number in ancestry.estimated or not only_estimated
-    ]
-    if not only_estimated:
-        parts += [(node, ancestry.stock_lpa[key]) for key, node in ancestry.stock.items()]
-    for node, lpa in parts:
-        for (batch, _), share in ancestry.nodes[node].items():
-            credited[batch] = credited.get(batch, 0.0) + share * lpa
-    return credited
-
-
-def ancestry_frame(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
-    """account.ancestry: the shares of each lot from each change on."""
-    ids = moves["move_id"].to_list()
-    last_of_lot: dict[str, int] = {}
-    until: list[int | None] = [None] * len(ancestry.lot_nodes)
-    for position, (number, lot, _, _) in enumerate(ancestry.lot_nodes):
-        key = lot_key(lot)
-        if key in last_of_lot:
-            until[last_of_lot[key]] = ids[number]
-        last_of_lot[key] = position
-    rows = [
-        (ids[number], until[position], lot, batch, by_feints, share, None if lpa is None else share * lpa)
-        for position, (number, lot, node, lpa) in enumerate(ancestry.lot_nodes)
-        for (batch, by_feints), share in ancestry.nodes[node].items()
-    ]
-    return pl.DataFrame(rows, schema=ANCESTRY_SCHEMA, orient="row")
-
-
-def run_ancestry_frame(ancestry: Ancestry) -> pl.DataFrame:
-    """account.run_ancestry: the shares of what each run charged, and so of its jars."""
-    rows = [
-        (batch, run, origin, by_feints, share)
-        for (batch, run), node in ancestry.run_nodes.items()
-        for (origin, by_feints), share in ancestry.nodes[node].items()
-    ]
-    return pl.DataFrame(rows, schema=RUN_ANCESTRY_SCHEMA, orient="row")
+    worth = values_of_nodes(ancestry, only_estimated)
+    return {batch: worth[node] for batch, node in ancestry.origins.items()}

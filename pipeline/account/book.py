@@ -6,19 +6,25 @@ readings: of each row measured, each wash, each jar, each move, each lot at the 
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
+from scipy import sparse
 
 from pipeline import science
-from pipeline.account.ancestry import Ancestry, values_of_nodes, walk_ancestry
+from pipeline.account.ancestry import Ancestry, credits, values_of_nodes, walk_ancestry
 from pipeline.account.content import WATER_KG_PER_L
 from pipeline.account.lot_errors import LotErrors, OwnAmounts, walk_errors
 from pipeline.account.readings import Measured, Readings, find_readings, measure
 from pipeline.account.uncertain import Floats, Ints, Uncertain, apply, choose
 from pipeline.account.wash import Materials, Wash, materials_of, wash_of
+
+# Shares of a mixture, and changes of a credit as a share of it, that no uncertainty would show.
+_UNSEEN_SHARE = 1e-6
+_UNSEEN_CREDIT_FRAC = 1e-5
 
 
 @dataclass(frozen=True)
@@ -170,69 +176,81 @@ def _own_amounts(tables: Tables, measured: Measured, jars: Jars, wash: Wash) -> 
 
 def _net_spirit(ancestry: Ancestry, errors: LotErrors, batch_numbers: Mapping[str, int]) -> Uncertain:
     """Credit of each batch: by the shares, by what was moved, and by the weights the mixtures had."""
-    count, readings = len(batch_numbers), errors.move_lpa.readings
-    values = np.zeros(count)
-    shares = [_by_batch(node, batch_numbers) for node in ancestry.nodes]
-    hearts: list[tuple[int, int, float]] = []
-    for number, node, lpa in ancestry.hearts:
-        for batch, share in shares[node]:
-            values[batch] += share * lpa
-            hearts.append((batch, number, share))
-    of_hearts = _linear(hearts, count, errors.move_lpa)
-    stock_rows: list[tuple[int, Ints, Floats]] = []
-    for key, node in ancestry.stock.items():
-        ids, slopes = errors.lots.get(key, (np.empty(0, dtype=np.int64), np.empty(0)))
-        for batch, share in shares[node]:
-            values[batch] += share * ancestry.stock_lpa[key]
-            stock_rows.append((batch, ids, share * slopes))
-    of_stock = Uncertain.from_parts(
-        values, [(np.full(ids.size, batch), ids, slopes) for batch, ids, slopes in stock_rows], readings
+    credited = credits(ancestry)
+    values = np.array([credited.get(batch, 0.0) for batch in batch_numbers], dtype=float)
+    shares = _shares_of_nodes(ancestry, batch_numbers)
+    hearts = np.array([(number, node) for number, node, _ in ancestry.hearts], dtype=np.int64).reshape(-1, 2)
+    of_hearts = shares[hearts[:, 1]].T @ errors.move_lpa.jacobian[hearts[:, 0]]
+    nothing = (np.empty(0, dtype=np.int64), np.empty(0))
+    held = [errors.lots.get(key, nothing) for key in ancestry.stock]
+    stock = Uncertain.from_parts(
+        np.zeros(len(held)),
+        [(np.full(ids.size, number), ids, slopes) for number, (ids, slopes) in enumerate(held)],
+        errors.move_lpa.readings,
     )
-    of_weights = _weights(ancestry, errors, shares, count)
-    return Uncertain(values, of_hearts.jacobian + of_stock.jacobian + of_weights.jacobian)
+    of_stock = shares[list(ancestry.stock.values())].T @ stock.jacobian
+    of_weights = _weights(ancestry, errors, shares, values)
+    return Uncertain(values, (of_hearts + of_stock + of_weights).tocsr())
 
 
-def _by_batch(
-    node: Mapping[tuple[str | None, bool], float], numbers: Mapping[str, int]
-) -> list[tuple[int, float]]:
-    found: dict[int, float] = {}
-    for (batch, _), share in node.items():
-        if batch is not None and batch in numbers:
-            found[numbers[batch]] = found.get(numbers[batch], 0.0) + share
-    return list(found.items())
+def _shares_of_nodes(ancestry: Ancestry, batch_numbers: Mapping[str, int]) -> Any:
+    """Shares as a sparse matrix, nodes x batches, without those too small to move an uncertainty."""
+    entries = [
+        (node, batch_numbers[batch], share)
+        for node, shares in enumerate(ancestry.nodes)
+        for (batch, _), share in shares.items()
+        if batch is not None and share > _UNSEEN_SHARE and batch in batch_numbers
+    ]
+    rows, columns, values = zip(*entries, strict=True) if entries else ((), (), ())
+    return sparse.csr_matrix(
+        (np.array(values, dtype=float), (np.array(rows, dtype=int), np.array(columns, dtype=int))),
+        shape=(len(ancestry.nodes), len(batch_numbers)),
+    )
 
 
-def _weights(
-    ancestry: Ancestry, errors: LotErrors, shares: Sequence[list[tuple[int, float]]], count: int
-) -> Uncertain:
-    """How the credits change with the weight each mixture gave to what was added.
+def _weights(ancestry: Ancestry, errors: LotErrors, shares: Any, credited: Floats) -> Any:
+    """How the credits change with the weight each mixture gave to what was added: batches x readings.
 
     With w = x / (y + x), of x litres of pure alcohol added to y: dw = (y dx - x dy) / (x + y)^2, and a credit
     changes by the worth of the new node times the difference of shares between what was added and the old.
     """
     worth = values_of_nodes(ancestry)
-    added: list[tuple[int, int, float]] = []
-    held: list[tuple[int, int, float]] = []
-    for mix in ancestry.mixes:
-        if worth[mix.new] == 0.0 or not mix.moves:
-            continue
-        change = dict(shares[mix.added])
-        for batch, share in shares[mix.old]:
-            change[batch] = change.get(batch, 0.0) - share
-        total = (mix.held_lpa + mix.added_lpa) ** 2
-        for batch, difference in change.items():
-            factor = worth[mix.new] * difference / total
-            added += [(batch, move, factor * mix.held_lpa) for move in mix.moves]
-            added += [(batch, move, -factor * mix.added_lpa) for move in mix.held_moves]
-            if mix.held_by is not None:
-                held.append((batch, mix.held_by, -factor * mix.added_lpa))
-    return _linear(added, count, errors.move_lpa) + _linear(held, count, errors.before)
-
-
-def _linear(terms: Sequence[tuple[int, int, float]], count: int, column: Uncertain) -> Uncertain:
-    """Sums of factor x row of a column: terms are (row of the result, row of the column, factor)."""
-    parts = [tuple(np.array(values) for values in zip(*terms, strict=True))] if terms else []
-    factors = Uncertain.from_parts(
-        np.zeros(count), [(part[0], part[1], part[2]) for part in parts], column.size
+    mixes = [mix for mix in ancestry.mixes if worth[mix.new] != 0.0 and mix.moves]
+    count = len(mixes)
+    added_lpa, held_lpa = (
+        np.array([getattr(mix, name) for mix in mixes], dtype=float) for name in ("added_lpa", "held_lpa")
     )
-    return Uncertain(np.zeros(count), (factors.jacobian @ column.jacobian).tocsr())
+    factor = np.array([worth[mix.new] for mix in mixes], dtype=float) / (added_lpa + held_lpa) ** 2
+    old, added = (np.array([getattr(mix, name) for mix in mixes], dtype=int) for name in ("old", "added"))
+    # Of each batch's credit by each weight: what cannot be seen beside the credit itself is left out.
+    change = (sparse.diags_array(factor) @ (shares[added] - shares[old])).tocoo()
+    size = np.abs(change.data) * (added_lpa * held_lpa)[change.row]
+    seen = size > _UNSEEN_CREDIT_FRAC * np.abs(credited[change.col])
+    change = sparse.csr_matrix(
+        (change.data[seen], (change.col[seen], change.row[seen])), shape=(credited.size, count)
+    )
+    lengths = [len(mix.moves) for mix in mixes], [len(mix.held_moves) for mix in mixes]
+    numbers = np.arange(count)
+    moves = [move for mix in mixes for move in mix.moves]
+    moves += [move for mix in mixes for move in mix.held_moves]
+    of_moves = sparse.csr_matrix(
+        (
+            np.r_[np.repeat(held_lpa, lengths[0]), -np.repeat(added_lpa, lengths[1])],
+            (
+                np.r_[np.repeat(numbers, lengths[0]), np.repeat(numbers, lengths[1])],
+                np.array(moves, dtype=int),
+            ),
+        ),
+        shape=(count, errors.move_lpa.size),
+    )
+    of_held = sparse.csr_matrix(
+        (
+            [-mix.added_lpa for mix in mixes if mix.held_by is not None],
+            (
+                [number for number, mix in enumerate(mixes) if mix.held_by is not None],
+                [mix.held_by for mix in mixes if mix.held_by is not None],
+            ),
+        ),
+        shape=(count, errors.before.size),
+    )
+    return (change @ of_moves) @ errors.move_lpa.jacobian + (change @ of_held) @ errors.before.jacobian

@@ -14,7 +14,8 @@ import polars as pl
 
 from pipeline import science
 from pipeline.account.book import Book, numbers_of
-from pipeline.account.casks import CaskEvents, cask_sums, casks_of
+from pipeline.account.cask_line import CaskEvents, casks_of
+from pipeline.account.casks import cask_sums
 from pipeline.account.figures import Sums
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Ints, Uncertain

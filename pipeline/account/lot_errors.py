@@ -24,9 +24,11 @@ Row = tuple[Ints, Floats]
 """Readings and the derivative with respect to each: one row of a jacobian."""
 
 # Derivatives are thinned once a lot has this many; those together below the second number, as a share of the
-# lot's own variance, are dropped.
+# lot's own variance, are dropped. Of a lot that only ever grows, and so fades nowhere, the largest are kept,
+# and made larger by as much as keeps the lot's uncertainty what it is.
 _THIN_FROM = 200
-_UNSEEN_VARIANCE_FRAC = 1e-9
+_UNSEEN_VARIANCE_FRAC = 1e-6
+_MOST_READINGS = 600
 
 _NO_READINGS: Row = (np.empty(0, dtype=np.int64), np.empty(0))
 
@@ -95,6 +97,7 @@ class _Walk:
         self.own = own
         self.u = reading_u
         self.states: dict[str, _State] = {}
+        self.state_of_name: dict[str, _State] = {}
         self.found: list[tuple[int, Ints, Floats]] = []
         self.row_of_volume = _rows_of(own.volume_l)
         self.row_of_mass = _rows_of(own.mass_kg)
@@ -102,7 +105,12 @@ class _Walk:
         self.row_of_abv = _rows_of(own.abv_pct_vol)
 
     def state(self, name: str | None) -> _State | None:
-        return None if name is None else self.states.setdefault(lot_key(name), _State())
+        if name is None:
+            return None
+        found = self.state_of_name.get(name)
+        if found is None:
+            found = self.state_of_name[name] = self.states.setdefault(lot_key(name), _State())
+        return found
 
     def step(self, number: int) -> None:
         kind = self.columns["kind"][number]
@@ -126,6 +134,7 @@ class _Walk:
             amount_mass, amount_lpa = self.draw(number, source)
             if target is not None:
                 _pour(target, amount_mass, amount_lpa)
+                self.thin(target)
 
     def gauge(self, number: int, lot: _State | None) -> None:
         if lot is None or self.columns["mass_kg"][number] is None:
@@ -209,12 +218,27 @@ class _Walk:
     def thinned(self, ids: Ints, mass: Floats, lpa: Floats) -> tuple[Ints, Floats, Floats]:
         if ids.size < _THIN_FROM:
             return ids, mass, lpa
+        # A reading that came by mass and by alcohol is one.
+        ids, place = np.unique(ids, return_inverse=True)
+        mass, lpa = (np.bincount(place, part, ids.size).astype(float) for part in (mass, lpa))
         # A kilogram and a litre of alcohol weigh alike enough for the question what can be dropped.
-        variance = (lpa**2 + mass**2) * self.u[ids] ** 2
-        order = np.argsort(variance)
+        of_mass, of_lpa = (mass * self.u[ids]) ** 2, (lpa * self.u[ids]) ** 2
+        variance = of_mass + of_lpa
+        order = np.argsort(variance, kind="stable")
         unseen = np.cumsum(variance[order]) <= _UNSEEN_VARIANCE_FRAC * variance.sum()
-        kept = np.sort(order[~unseen])
-        return ids[kept], mass[kept], lpa[kept]
+        kept = np.sort(order[~unseen][-_MOST_READINGS:])
+        if kept.size < _MOST_READINGS:
+            return ids[kept], mass[kept], lpa[kept]
+        grown = [
+            math.sqrt(part.sum() / part[kept].sum()) if part[kept].sum() > 0.0 else 1.0
+            for part in (of_mass, of_lpa)
+        ]
+        return ids[kept], mass[kept] * grown[0], lpa[kept] * grown[1]
+
+    def thin(self, lot: _State) -> None:
+        """Keep a lot that is filled and never drawn from growing without end."""
+        if sum(chunk.size for chunk in lot.ids) > 2 * _MOST_READINGS:
+            lot.become(*self.thinned(*lot.together()))
 
 
 _COLUMNS = (
@@ -248,6 +272,7 @@ def walk_errors(
         if number in wanted:
             target = walk.state(walk.columns["to_lot"][number])
             if target is not None:
+                walk.thin(target)
                 ids, _, lpa = target.together()
                 before.append((number, ids, lpa))
         walk.step(number)

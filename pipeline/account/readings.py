@@ -184,18 +184,22 @@ def _instrument_u(rows: pl.DataFrame, column: str, setting: Mapping[str, float])
 
 def _abv(units: pl.Series, reading: Floats, temperature_c: Floats) -> Floats:
     """Strength at 20 degC [%vol] of a reading in its own unit; without a temperature as it stands."""
-    is_cold = np.isnan(temperature_c)
-    result = np.where(is_cold, reading, science.abv_from_reading(reading, temperature_c))
+    result = np.array(reading, dtype=float)
     is_proof = (units == "proof").fill_null(value=False).to_numpy()
-    if is_proof.any():
-        proof = np.where(
-            is_cold, science.abv_from_proof(reading), science.abv_from_proof_reading(reading, temperature_c)
-        )
-        result = np.where(is_proof, proof, result)
     is_mass = (units == "pct_mass").fill_null(value=False).to_numpy()
-    if is_mass.any():
-        result = np.where(is_mass, science.abv_from_mass_fraction(reading / 100.0), result)
-    return np.asarray(result, dtype=float)
+    is_read, is_cold = ~np.isnan(result), np.isnan(temperature_c)
+    # Row by row only what its unit and its temperature ask for: most rows have no strength at all.
+    for rows, correct in (
+        (is_read & ~is_proof & ~is_mass & ~is_cold, science.abv_from_reading),
+        (is_read & is_proof & ~is_cold, science.abv_from_proof_reading),
+    ):
+        if rows.any():
+            result[rows] = correct(reading[rows], temperature_c[rows])
+    at_20c = is_read & is_proof & is_cold
+    result[at_20c] = science.abv_from_proof(reading[at_20c])
+    by_mass = is_read & is_mass
+    result[by_mass] = science.abv_from_mass_fraction(reading[by_mass] / 100.0)
+    return result
 
 
 def _floats(column: pl.Series) -> Floats:

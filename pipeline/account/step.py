@@ -11,9 +11,10 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.account.ancestry import ancestry_frame, credits, run_ancestry_frame
+from pipeline.account.ancestry import credits
+from pipeline.account.ancestry_tables import ancestry_frame, run_ancestry_frame
 from pipeline.account.book import Book, Tables, make_book
-from pipeline.account.casks import cask_frame
+from pipeline.account.casks import cask_frame, group_frame
 from pipeline.account.figures import (
     batch_figures,
     cut_figures,
@@ -44,8 +45,12 @@ MAKES = {
     ),
     "account.lot_u": "standard uncertainty of each lot's alcohol at the end of the logs. One row a lot.",
     "account.cask_loss": (
-        "what each cask loses a year, its soakage, its drift of strength and what it will hold a year after "
-        "the last entry, each with its uncertainty. One row a cask."
+        "what each cask loses a year, its soakage, its drift of strength and what it will hold on the day "
+        "of the forecast, each with its uncertainty. One row a cask."
+    ),
+    "metric.cask_group": (
+        "what casks of each wood, size and place lose a year, beside what their sizes lead to by surface "
+        "over volume, over all casks of the logs that are not leaking. One row a kind and level."
     ),
     "account.season_u": "standard uncertainties of the sums of metric.season. One row a season.",
     "account.flow_u": "standard uncertainties of the steps of metric.flow. One row a season and node.",
@@ -66,8 +71,10 @@ READS = (
     "select * from account.batch order by first_step_id",
     "select * from account.run order by first_step_id",
     "select * from raw.setting",
-    "select cask, any_value(capacity_l order by happened_at, line) as capacity_l from log.cask_step "
-    "group by cask",
+    "select cask, any_value(capacity_l order by happened_at, line) as capacity_l, "
+    "any_value(wood order by happened_at, line) as wood, "
+    "any_value(place order by happened_at desc, line desc) as place from log.cask_step group by cask "
+    "order by cask",
 )
 """What the step reads, in the order of the fields of `Tables`."""
 
@@ -93,7 +100,9 @@ def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     yield book.readings.frame
     yield _sensitivity_frame(book)
     yield _lot_frame(book)
-    yield cask_frame(book)
+    of_casks = cask_frame(book)
+    yield of_casks
+    yield group_frame(book, of_casks)
     of_batches = batch_figures(book, sums)
     seasons = tables.batches["season"].unique(maintain_order=True)
     yield figure_frame(

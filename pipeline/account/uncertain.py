@@ -162,17 +162,22 @@ def apply(function: Callable[..., Any], *arguments: Uncertain) -> Uncertain:
     result = np.asarray(function(*values), dtype=float)
     jacobian = sparse.csr_matrix((result.size, arguments[0].readings if arguments else 0))
     for position, argument in enumerate(arguments):
-        jacobian = jacobian + _scaled(argument.jacobian, slope(function, values, position))
+        jacobian = jacobian + _scaled(argument.jacobian, slope(function, values, position, result))
     return Uncertain(result, jacobian)
 
 
-def slope(function: Callable[..., Any], values: Sequence[Any], position: int) -> Floats:
-    """Derivative of a function with respect to one of its arguments; zero where it is not known."""
+def slope(
+    function: Callable[..., Any], values: Sequence[Any], position: int, result: Floats | None = None
+) -> Floats:
+    """Derivative of a function with respect to one of its arguments; zero where it is not known.
+
+    result : what the function gives at `values`, if that is known already
+    """
     at = np.asarray(values[position], dtype=float)
     step = _RELATIVE_STEP * np.maximum(np.abs(at), 1e-2)
     up = np.asarray(function(*values[:position], at + step, *values[position + 1 :]), dtype=float)
     down = np.asarray(function(*values[:position], at - step, *values[position + 1 :]), dtype=float)
-    here = np.asarray(function(*values), dtype=float)
+    here = np.asarray(function(*values), dtype=float) if result is None else result
     # At the end of a range only one side can be had (water is 0 %vol and no less).
     change = np.where(np.isnan(down), up - here, np.where(np.isnan(up), here - down, up - down))
     width = np.where(np.isnan(down) | np.isnan(up), step, 2.0 * step)

@@ -190,6 +190,16 @@ OF_ACCOUNT = (
         "row used",
     ),
     ProblemKind(
+        "cask_leaking",
+        "unusual",
+        "a cask that loses more than its size explains",
+        "shows {found}",
+        "{expected}",
+        "look for a leak at the head, the bung and between the staves; if the cask is dry outside, check "
+        "this measurement and the fill",
+        "row used",
+    ),
+    ProblemKind(
         "figure_unusual",
         "unusual",
         "a figure unlike the rest of the season",

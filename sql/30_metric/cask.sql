@@ -133,16 +133,15 @@ select
     if(combined.bottlings = 0, 0e0, combined.bottled_lpa) as bottled_lpa,
     combined.loss_lpa,
     combined.years,
-    -- Three times what its size leads to, and so far above it that the readings' errors do not explain it.
-    cask_loss.loss_frac_per_year - 3e0 * cask_loss.predicted_loss_frac_per_year
-        > 2e0 * cask_loss.loss_frac_per_year_u as is_leaking,
     1e2 * combined.last_lpa / nullif(combined.last_volume_l, 0e0)
         - 1e2 * combined.fill_lpa / nullif(combined.fill_volume_l, 0e0) as strength_change_pct_vol,
     combined.now_volume_l,
     combined.now_abv_pct_vol,
     combined.now_lpa,
     -- numerics: rates, forecast and standard uncertainties
-    cask_loss.* exclude (lot, forecast_at),
+    cask_loss.* exclude (lot, forecast_at, is_leaking),
+    -- booleans
+    cask_loss.is_leaking,
     -- timestamps
     cast(combined.filled_at as date) as filled_on,
     cast(combined.last_at as date) as last_on,

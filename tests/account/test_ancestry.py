@@ -1,54 +1,30 @@
 """Ancestry against a dense linear solve, conservation, and who is credited with what."""
 
-import datetime as dt
 import itertools
 import math
+import sys
+from pathlib import Path
 
 import numpy as np
 import polars as pl
 import pytest
 
 from pipeline.account import walk_entries
-from pipeline.account.ancestry import ancestry_frame, credits, values_of_nodes, walk_ancestry
+from pipeline.account.ancestry import POOLED, credits, walk_ancestry
+from pipeline.account.ancestry_tables import ancestry_frame
 from pipeline.account.lots import lot_key
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
 from pipeline.warehouse import make_tables
 
-ENTRY = {
-    "entry_id": pl.Int64,
-    "step_id": pl.Int64,
-    "file_id": pl.Int32,
-    "line": pl.Int32,
-    "happened_at": pl.Datetime("us"),
-    "kind": pl.String,
-    "batch": pl.String,
-    "run": pl.String,
-    "cut": pl.String,
-    "from_lot": pl.String,
-    "to_lot": pl.String,
-    "strength_basis": pl.String,
-    "volume_20c_l": pl.Float64,
-    "mass_kg": pl.Float64,
-    "abv_20c_pct_vol": pl.Float64,
-}
+sys.path.insert(0, str(Path(__file__).parent))
+from account_entries import entries
 
 
 def moves_of(*rows: dict) -> pl.DataFrame:
     """The moves that these entries make, in the order given."""
-    start = dt.datetime(2031, 1, 1)
-    complete = [
-        {
-            **dict.fromkeys(ENTRY),
-            "entry_id": n,
-            "line": n,
-            "happened_at": start + dt.timedelta(hours=n),
-            **row,
-        }
-        for n, row in enumerate(rows, start=1)
-    ]
-    return walk_entries(pl.DataFrame(complete, schema=ENTRY))[0]
+    return walk_entries(entries(*rows))[0]
 
 
 def charge(batch: str, cut: str, lot: str, lpa: float, run: str = "spirit") -> dict:
@@ -207,11 +183,63 @@ def test_shares_sum_to_one_and_no_alcohol_is_made_or_lost(season_moves):
     assert math.fsum(credits(ancestry).values()) == pytest.approx(hearts + stock, rel=1e-9)
 
 
-def test_the_worth_of_a_wash_walked_backwards_is_its_batchs_credit(season_moves):
+def test_what_a_wash_is_worth_walked_backwards_is_the_sum_of_its_shares_walked_forwards(season_moves):
     ancestry = walk_ancestry(season_moves)
-    worth = values_of_nodes(ancestry)
+    forward: dict[str | None, list[float]] = {}
+    ends = [(node, lpa) for _, node, lpa in ancestry.hearts]
+    ends += [(node, ancestry.stock_lpa[lot]) for lot, node in ancestry.stock.items()]
+    for node, lpa in ends:
+        for (batch, _), share in ancestry.nodes[node].items():
+            forward.setdefault(batch, []).append(share * lpa)
     net = credits(ancestry)
-    for node, shares in enumerate(ancestry.nodes):
-        ((batch, by_feints), share), *others = shares.items()
-        if not others and not by_feints and share == 1.0 and batch in net and worth[node] > 0.0:
-            assert worth[node] == pytest.approx(net[batch], rel=1e-9), batch
+    assert len(net) > 8
+    for batch, worth in net.items():
+        assert worth == pytest.approx(math.fsum(forward.get(batch, [])), abs=1e-8), batch
+
+
+def growing_receiver(batches: int) -> list[dict]:
+    """Each batch leaves 1.5 LPA of tails in one receiver that nobody draws from."""
+    rows = []
+    for number in range(batches):
+        low_wines, hearts, tails = batch_rows(f"{number:03}")
+        rows += [low_wines, hearts, {**tails, "to_lot": "feints"}]
+    return rows
+
+
+def test_a_receiver_that_only_grows_names_so_many_batches_and_loses_no_alcohol():
+    moves = moves_of(*growing_receiver(300))
+    ancestry = walk_ancestry(moves)
+    assert max(len(node) for node in ancestry.nodes) <= 201
+    for node in ancestry.nodes:
+        assert math.fsum(node.values()) == pytest.approx(1.0, abs=1e-12)
+    # No share is needed for the credit: 8 LPA of hearts and 1.5 LPA in the receiver, of each batch alike.
+    net = credits(ancestry)
+    for number in range(300):
+        assert net[f"{number:03}"] == pytest.approx(9.5, abs=1e-9)
+    now = ancestry_frame(ancestry, moves).filter(
+        (pl.col("lot") == "feints") & pl.col("until_move_id").is_null()
+    )
+    named, pooled = now.filter(~pl.col("is_pooled")), now.filter(pl.col("is_pooled"))
+    assert pooled["batch"].to_list() == [None]
+    assert named["share_frac"].to_list() == pytest.approx([1.0 / 300.0] * named.height)
+    assert pooled["share_frac"].item() == pytest.approx(1.0 - named.height / 300.0)
+    assert pooled["lpa"].item() + named["lpa"].sum() == pytest.approx(300 * 1.5)
+    assert "299" in named["batch"].to_list()
+
+
+def test_what_stands_together_stays_together_when_it_is_charged():
+    rows = growing_receiver(250)
+    rows += [charge("last", "low wines", "last low wines", 10.0), charge("last", "feints", "feints", 10.0)]
+    rows.append(collect("last", "hearts", "last hearts", 18.0))
+    ancestry = walk_ancestry(moves_of(*rows))
+    shares = ancestry.nodes[ancestry.run_nodes["last", "spirit"]]
+    assert shares["last", False] == pytest.approx(0.5)
+    named = [share for (batch, by_feints), share in shares.items() if batch is not None and by_feints]
+    assert named == pytest.approx([0.5 / 250.0] * len(named))
+    assert shares[POOLED] == pytest.approx(0.5 - len(named) * 0.5 / 250.0)
+    assert math.fsum(shares.values()) == pytest.approx(1.0, abs=1e-12)
+    net = credits(ancestry)
+    # Of the 375 LPA in the receiver 10 went through the still and gave 9 of hearts: 1/250 of it each batch's.
+    assert net["000"] == pytest.approx(8.0 + 1.5 * 365.0 / 375.0 + 9.0 / 250.0)
+    assert net["249"] == pytest.approx(net["000"])
+    assert net["last"] == pytest.approx(9.0)

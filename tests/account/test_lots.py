@@ -2,6 +2,8 @@
 
 import datetime as dt
 import math
+import sys
+from pathlib import Path
 
 import polars as pl
 import pytest
@@ -13,33 +15,13 @@ from pipeline.account.content import volume_from_content
 from pipeline.account.lots import lot_key
 from pipeline.science import density_kg_per_m3, mass_fraction_from_abv
 
-ENTRY_SCHEMA = {
-    "entry_id": pl.Int64,
-    "step_id": pl.Int64,
-    "file_id": pl.Int32,
-    "line": pl.Int32,
-    "happened_at": pl.Datetime("us"),
-    "kind": pl.String,
-    "batch": pl.String,
-    "run": pl.String,
-    "cut": pl.String,
-    "from_lot": pl.String,
-    "to_lot": pl.String,
-    "strength_basis": pl.String,
-    "volume_20c_l": pl.Float64,
-    "mass_kg": pl.Float64,
-    "abv_20c_pct_vol": pl.Float64,
-}
+sys.path.insert(0, str(Path(__file__).parent))
+from account_entries import entries as entries_of
 
 
 def entries(*rows: dict) -> pl.DataFrame:
-    """Entries in the order given; what a row leaves out is empty."""
-    blank = dict.fromkeys(ENTRY_SCHEMA)
-    complete = [
-        {**blank, "entry_id": n, "line": n, "happened_at": dt.datetime(2031, 1, n), "batch": "7", **row}
-        for n, row in enumerate(rows, start=1)
-    ]
-    return pl.DataFrame(complete, schema=ENTRY_SCHEMA)
+    """Entries of one batch, a day apart."""
+    return entries_of(*({"batch": "7", **row} for row in rows), apart=dt.timedelta(days=1))
 
 
 def collect(lot: str, litres: float | None, abv: float | None, cut: str = "hearts") -> dict:
@@ -172,16 +154,11 @@ def test_every_lot_holds_what_was_filled_less_drawn_plus_adjusted(steps):
         collect("a", litres, abv) if kind == "collect" else charge("a", litres, abv)
         for litres, abv, kind in steps
     ]
-    _, lots = walk_entries(entries_long(rows))
+    _, lots = walk_entries(entries(*rows))
     for held in lots.iter_rows(named=True):
         balance = held["filled_lpa"] - held["drawn_lpa"] + held["adjustment_lpa"]
         assert math.isclose(held["lpa"], balance, abs_tol=1e-9 * max(1.0, held["filled_lpa"]))
         assert held["lpa"] >= 0.0
-
-
-def entries_long(rows: list[dict]) -> pl.DataFrame:
-    """Entries on one day, however many."""
-    return entries(*({**row, "happened_at": dt.datetime(2031, 1, 1)} for row in rows[:25]))
 
 
 def _kg_per_l(abv: float) -> float:

@@ -9,7 +9,8 @@ import pytest
 
 from pipeline import science
 from pipeline.account.book import Tables, make_book
-from pipeline.account.casks import cask_sums, casks_of
+from pipeline.account.cask_line import casks_of
+from pipeline.account.casks import cask_sums
 from pipeline.account.figures import batch_figures, cut_figures, jar_figures, run_figures, sums_of
 from pipeline.account.flow import flow_figures, season_figures
 from pipeline.account.step import READS
