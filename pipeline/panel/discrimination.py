@@ -11,6 +11,7 @@ sources : the psychometric functions after Ennis, J. Sensory Studies 8 (1993) 35
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 
@@ -20,6 +21,8 @@ from scipy.optimize import brentq
 from scipy.special import ndtr
 from scipy.stats import beta as beta_distribution
 from scipy.stats import binom
+
+from pipeline.panel.repeats import Repeats, repeated_trials
 
 CHANCE = {"triangle": 1.0 / 3.0, "duo-trio": 0.5, "paired": 0.5, "3-afc": 1.0 / 3.0}
 """Share right by luck alone, by test. `paired` is the directed comparison ("which is smokier?")."""
@@ -96,14 +99,16 @@ class Difference:
     """What a difference test showed.
 
     p_value                : chance of this result or better by luck alone
-    d_prime, low, high     : distance with its exact 95 % limits; `se` None at or below chance and at all
-                             right
+    d_prime, low, high     : distance with its 95 % limits; `se` None at or below chance, at all right, and
+                             where people answered more than once
     pd, pd_low, pd_high    : share of discriminators with its 95 % limits; `pd_most` its one-sided upper limit
     needed                 : right answers that this many trials need at 5 %; None when none would do
     power                  : chance that so many trials show a difference of d-prime 1
     more_trials            : further trials that would show, at 80 %, a difference as large as the one found;
                              0 when it is shown, None when nothing above chance was found or 2,000 are not
                              enough
+    repeats                : how far one person's answers hang together, where people answered more than once;
+                             the limits then hold it too
     """
 
     p_value: float
@@ -118,6 +123,7 @@ class Difference:
     needed: int | None
     power: float
     more_trials: int | None
+    repeats: Repeats | None = None
 
     @property
     def is_shown(self) -> bool:
@@ -130,25 +136,44 @@ class Difference:
         return self.pd_most <= SIMILAR_BELOW_PD
 
 
-def judge_difference(correct: int, trials: int, test: str) -> Difference:
-    """All that `correct` right answers of `trials` say; the trials are taken as independent."""
+def judge_difference(
+    correct: int, trials: int, test: str, people: Sequence[tuple[int, int]] = ()
+) -> Difference:
+    """All that `correct` right answers of `trials` say.
+
+    people : right answers and trials of each person; without them, or when nobody answered twice, all trials
+             are taken as different people's. The p value is that of luck alone and holds in either case.
+    """
     frac = correct / trials
-    low, high = exact_limits(correct, trials)
+    low, high, most = (_discriminators(limit, test) for limit in _limits(correct, trials))
+    repeats = repeated_trials([own for own, _ in people], [own for _, own in people], CHANCE[test])
+    if repeats is not None:
+        low, high, most = min(low, repeats.low), max(high, repeats.high), max(most, repeats.most)
     found = p_value(correct, trials, test)
     return Difference(
         p_value=found,
         d_prime=d_prime_from_frac(frac, test),
-        d_prime_se=_d_prime_se(frac, trials, test),
-        d_prime_low=d_prime_from_frac(low, test),
-        d_prime_high=d_prime_from_frac(high, test),
+        d_prime_se=None if repeats is not None else _d_prime_se(frac, trials, test),
+        d_prime_low=_d_prime_from_pd(low, test),
+        d_prime_high=_d_prime_from_pd(high, test),
         pd=_discriminators(frac, test),
-        pd_low=_discriminators(low, test),
-        pd_high=_discriminators(high, test),
-        pd_most=_discriminators(exact_limits(correct, trials, 0.9)[1], test),
+        pd_low=low,
+        pd_high=high,
+        pd_most=most,
         needed=critical_number(trials, test),
         power=power(trials, correct_frac(1.0, test), test),
         more_trials=0 if found <= LEVEL else _more_trials(frac, trials, test),
+        repeats=repeats,
     )
+
+
+def _limits(correct: int, trials: int) -> tuple[float, float, float]:
+    """Exact 95 % limits of the share right, and its one-sided upper limit."""
+    return *exact_limits(correct, trials), exact_limits(correct, trials, 0.9)[1]
+
+
+def _d_prime_from_pd(pd: float, test: str) -> float:
+    return d_prime_from_frac(CHANCE[test] + pd * (1.0 - CHANCE[test]), test)
 
 
 def exact_limits(correct: int, trials: int, level: float = 0.95) -> tuple[float, float]:

@@ -56,6 +56,9 @@ DIFFERENCE = {
     "similar_trials": I64,
     "is_told_apart": BOOL,
     "is_similar": BOOL,
+    "most_by_one": I64,
+    "answers_tie": F64,
+    "p_answers_tie": F64,
 }
 
 
@@ -112,6 +115,14 @@ DIFFERENCE_READS = (
     group by all
     order by all
     """,
+    """
+    select session, test, sample_a, sample_b, assessor, count(*) filter (where is_correct) as correct,
+           count(*) as trials
+    from log.difference_trial
+    where is_correct is not null
+    group by all
+    order by all
+    """,
 )
 DIFFERENCE_TABLES = {
     "fit.difference": "what each blind comparison showed, how large the difference may be, what more trials "
@@ -158,13 +169,17 @@ def panel_step(
     )
 
 
-def difference_step(tests: pl.DataFrame) -> Iterable[pl.DataFrame]:
-    """The frame of `DIFFERENCE_TABLES`, from that of `DIFFERENCE_READS`."""
+def difference_step(tests: pl.DataFrame, people: pl.DataFrame) -> Iterable[pl.DataFrame]:
+    """The frame of `DIFFERENCE_TABLES`, from those of `DIFFERENCE_READS`."""
+    answers: dict[tuple[str | None, ...], list[tuple[int, int]]] = {}
+    for *key, _, correct, trials in people.iter_rows():
+        answers.setdefault(tuple(key), []).append((correct, trials))
     rows: list[Row] = []
     for row in tests.iter_rows(named=True):
         if row["test"] not in CHANCE or not row["trials"]:
             continue
-        found = judge_difference(row["correct"], row["trials"], row["test"])
+        own = answers[row["session"], row["test"], row["sample_a"], row["sample_b"]]
+        found = judge_difference(row["correct"], row["trials"], row["test"], own)
         rows.append(
             {
                 **{name: row[name] for name in DIFFERENCE if name in row},
@@ -183,6 +198,9 @@ def difference_step(tests: pl.DataFrame) -> Iterable[pl.DataFrame]:
                 "similar_trials": similarity_trials(row["test"]),
                 "is_told_apart": found.is_shown,
                 "is_similar": found.is_similar,
+                "most_by_one": max(trials for _, trials in own),
+                "answers_tie": found.repeats.gamma if found.repeats else None,
+                "p_answers_tie": found.repeats.p_value if found.repeats else None,
             }
         )
     for row, p_held in zip(rows, holm([each["p_value"] for each in rows]), strict=True):

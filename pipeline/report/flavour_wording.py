@@ -173,11 +173,7 @@ def trial_sentence(row: Row) -> str:
     if row["needed_correct"] is None:
         return f"{pair}: too few tastings to conclude anything ({tally})."
     p_text = value_text(row["p_value"], "p_value")
-    people = ""
-    if row["assessors"] < row["trials"]:
-        people = (
-            f" {counted(row['assessors'], 'person', 'people')} gave these answers: it is said of them alone."
-        )
+    people = _repeated_sentence(row)
     limits = f"{_limit(row['d_prime_low'])} to {_limit(row['d_prime_high'])}"
     size = f"d′ {_limit(row['d_prime'])} (95 %: {limits})"
     if row["is_told_apart"]:
@@ -199,6 +195,22 @@ def trial_sentence(row: Row) -> str:
         f"{pair} were not shown to differ: {tally} (p {p_text}), {size}. That does not show they are "
         f"alike: up to "
         f"{most} % may be able to tell them apart.{more}{people}"
+    )
+
+
+def _repeated_sentence(row: Row) -> str:
+    """Who gave the answers, where people answered more than once; empty where nobody did."""
+    if row["assessors"] >= row["trials"]:
+        return ""
+    people = counted(row["assessors"], "person", "people")
+    if row["answers_tie"] is None:
+        return f" {people} gave these answers: it is said of them alone."
+    shown = ""
+    if row["p_answers_tie"] <= 0.05:
+        shown = f" They do differ (p {value_text(row['p_answers_tie'], 'p_value')})."
+    return (
+        f" {people} gave these answers, up to {row['most_by_one']} each; the limits allow for people who can "
+        f"tell and people who cannot.{shown}"
     )
 
 

@@ -18,8 +18,14 @@ from pipeline.report.flavour_wording import (
 )
 
 
-def trial_row(correct: int, trials: int, test: str = "triangle", assessors: int | None = None) -> dict:
-    found = judge_difference(correct, trials, test)
+def trial_row(
+    correct: int,
+    trials: int,
+    test: str = "triangle",
+    assessors: int | None = None,
+    people: tuple[tuple[int, int], ...] = (),
+) -> dict:
+    found = judge_difference(correct, trials, test, people)
     return {
         "sample_a": "a",
         "sample_b": "b",
@@ -37,6 +43,9 @@ def trial_row(correct: int, trials: int, test: str = "triangle", assessors: int 
         "similar_trials": similarity_trials(test),
         "is_told_apart": found.is_shown,
         "is_similar": found.is_similar,
+        "most_by_one": max((tried for _, tried in people), default=1),
+        "answers_tie": found.repeats.gamma if found.repeats else None,
+        "p_answers_tie": found.repeats.p_value if found.repeats else None,
     }
 
 
@@ -93,9 +102,19 @@ def test_what_more_trials_would_take_is_said_where_something_was_found():
     assert "To call them alike would take about" in trial_sentence(trial_row(4, 12))
 
 
-def test_repeated_answers_are_said_of_these_people_alone():
-    assert "6 people gave these answers" in trial_sentence(trial_row(8, 12, assessors=6))
+def test_answers_of_two_people_are_said_of_them_alone():
+    text = trial_sentence(trial_row(8, 12, assessors=2, people=((6, 6), (2, 6))))
+    assert "2 people gave these answers: it is said of them alone" in text
     assert "people" not in trial_sentence(trial_row(8, 12))
+
+
+def test_repeated_answers_of_several_people_widen_the_limits_and_say_so():
+    alike = trial_row(12, 24, assessors=6, people=((2, 4),) * 6)
+    apart = trial_row(12, 24, assessors=6, people=((4, 4),) * 3 + ((0, 4),) * 3)
+    assert "up to 4 each" in trial_sentence(alike)
+    assert "They do differ" not in trial_sentence(alike)
+    assert "They do differ (p below 0.001)" in trial_sentence(apart)
+    assert apart["told_by_most_frac"] > alike["told_by_most_frac"]
 
 
 def test_all_right_has_no_size_but_a_lower_limit():
