@@ -87,7 +87,8 @@ SCHEMA = pl.Schema(
 )
 
 EQUILIBRIUM_U_C = 0.2
-OFF_Z = 3.0
+OFF_Z = 4.0
+"""A season has thousands of such readings: beyond this, chance would name one in 16,000 (own choice)."""
 _SIDES_Z = 2.0
 _NUDGE_PCT_VOL = 0.5
 _HPA_PER_KPA = 10.0

@@ -153,9 +153,12 @@ def tradeoff_sentence(
             f"{gain}In {batches} scored batches a later cut went with a {way} score for {attribute}: {span} "
             "a %vol (95 % interval). Other things may have changed with the cut."
         )
+    hair = ""
+    if low > 0 or high < 0:
+        hair = " That leaves out nought, but not by enough for one of several attributes looked at."
     return (
         f"{gain}What it does to the taste these {batches} scored batches cannot tell: for {attribute} {span} "
-        "a %vol (95 % interval)."
+        f"a %vol (95 % interval).{hair}"
     )
 
 

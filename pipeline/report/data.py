@@ -82,6 +82,16 @@ _QUERIES = {
     "cut_tradeoff": """
         select * from fit.cut_tradeoff where season = $season order by attribute, cut_shift_pct_vol
     """,
+    "boiling": """
+        select * from fit.boiling where season = $season
+        order by batch, run, jar_no nulls first, line, thermometer
+    """,
+    "telemetry_runs": "select * from metric.telemetry_run where season = $season order by batch, run",
+    "telemetry_jars": """
+        select * from metric.telemetry_jar where season = $season order by batch, run, jar_no
+    """,
+    "jar_scores": "select * from fit.jar_score where season = $season",
+    "jar_tradeoff": "select * from fit.jar_tradeoff where season = $season",
     # Fits take all seasons of the logs together, so that every season's page shows the same ones.
     "gates": "select * from fit.gate where $season is not null",
     "effects": "select * from fit.effect where $season is not null",
@@ -138,6 +148,11 @@ class SeasonData:
     cut_spread: pl.DataFrame
     strip_stops: pl.DataFrame
     cut_tradeoff: pl.DataFrame
+    boiling: pl.DataFrame
+    telemetry_runs: pl.DataFrame
+    telemetry_jars: pl.DataFrame
+    jar_scores: pl.DataFrame
+    jar_tradeoff: pl.DataFrame
     gates: pl.DataFrame
     effects: pl.DataFrame
     aliases: pl.DataFrame

@@ -8,6 +8,7 @@ from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.sections.sensors import boiling_blocks, jar_score_blocks, telemetry_blocks
 from pipeline.report.sections.steadiness import steadiness_answer, steadiness_blocks, tradeoff_blocks
 from pipeline.report.sections.still import still_blocks, strip_blocks
 from pipeline.report.shape import latest, named_with_flag
@@ -62,7 +63,8 @@ def cuts_and_strengths(data: SeasonData) -> Section:
         blocks.append(
             folded(table_of(spirit, _RUN_COLUMNS, "Spirit runs", flags=data.flags(), leave_off_blank=True))
         )
-    blocks += [*steadiness_blocks(data), *still_blocks(data), *tradeoff_blocks(data)]
+    blocks += [*steadiness_blocks(data), *still_blocks(data), *boiling_blocks(data)]
+    blocks += [*telemetry_blocks(data), *tradeoff_blocks(data), *jar_score_blocks(data)]
     if strips.height:
         blocks += [Heading3("Stripping runs"), *_strip_part(data, strips)]
         blocks.append(
