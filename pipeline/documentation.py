@@ -7,6 +7,7 @@ of what the code says about itself and holds no fact of its own.
 
 from __future__ import annotations
 
+import csv
 import os
 import re
 import subprocess
@@ -22,8 +23,9 @@ from typer.main import get_command
 
 from pipeline.cli import EXIT_PROBLEMS, app
 from pipeline.logs import write_templates
+from pipeline.logs.decode import decode_text
 from pipeline.logs.fields import ALL_KINDS, Field, Step
-from pipeline.problems import KINDS
+from pipeline.problems import KINDS, visible
 from pipeline.resources import sql_dir
 from pipeline.science.sources import SOURCES
 from pipeline.settings import Settings, describe_settings
@@ -132,6 +134,39 @@ def _problem_kinds() -> str:
         for kind in KINDS.values()
     ]
     return markdown_table(("kind", "severity", "what", "then", "how to mend"), rows)
+
+
+_BAD_LOGS = sql_dir().parent / "tests" / "data" / "bad_logs"
+_MOST_LINES, _LONGEST_LINE = 14, 110
+
+
+def _problem_examples() -> str:
+    """For each kind the shortest of its broken logs, which is its test as well, and what is said of it."""
+    with (_BAD_LOGS / "expected.tsv").open(encoding="utf-8", newline="") as file:
+        expected = list(csv.DictReader(file, delimiter="\t"))
+    return "\n".join(_example_of(kind.code, kind.title, expected) for kind in KINDS.values())
+
+
+def _example_of(code: str, title: str, expected: list[dict[str, str]]) -> str:
+    paths = {path.name: path for path in _BAD_LOGS.glob(f"{code}*.csv") if _shows(path, code)}
+    said = [row for row in expected if row["file"] in paths and row["kind"] == code]
+    if not said:
+        return f"**`{code}`**: {title}. No text file can hold an example; its test makes one.\n"
+    row = min(said, key=lambda each: (paths[each["file"]].stat().st_size, each["file"]))
+    log = _fenced("\n".join(_lines_shown(paths[row["file"]])))
+    return f"**`{code}`**: {title}, as in `{row['file']}`\n\n{log}\n> {_cell(row['message'])}\n"
+
+
+def _shows(path: Path, code: str) -> bool:
+    return path.name.split(".")[0].split("-")[0] == code
+
+
+def _lines_shown(path: Path) -> list[str]:
+    """The first lines of a log as an editor would show them, what cannot be seen as escapes."""
+    lines = [visible(line) for line in decode_text(path.read_bytes()).text.rstrip("\n").split("\n")]
+    most = _LONGEST_LINE
+    cut = [line if len(line) <= most else f"{line[:most]}..." for line in lines[:_MOST_LINES]]
+    return cut if len(lines) <= _MOST_LINES else [*cut, f"... ({len(lines)} lines)"]
 
 
 def _without_details(clause: str) -> str:
@@ -265,6 +300,7 @@ PARTS: Mapping[str, Callable[[], str]] = {
     "commands": _commands,
     "settings": _settings,
     "problem kinds": _problem_kinds,
+    "problem examples": _problem_examples,
     "sql files": _sql_files,
     "tables": _tables,
     "sources": _sources,

@@ -1,0 +1,39 @@
+"""Hunt for logs that break the reading, led by which lines of the reader each log makes run.
+
+Not a test that runs by itself: it needs atheris, which is no dependency of the project.
+`python tests/fuzz/fuzz_coverage.py -max_total_time=600 FOLDER` begins with the logs of that folder, such as a
+copy of tests/data/bad_logs, and adds to it. What must hold is what `fuzz_logs.py` asks.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+atheris: Any = importlib.import_module("atheris")
+with atheris.instrument_imports(include=["pipeline.logs", "pipeline.problems"]):
+    from pipeline.logs import read_logs
+    from pipeline.settings import Settings
+
+sys.path.insert(0, str(Path(__file__).parent))
+check: Any = importlib.import_module("fuzz_logs").check
+
+FOLDER = Path(tempfile.mkdtemp())
+"""Holds the one log, read and written again for each input."""
+
+
+def read_one(content: bytes) -> None:
+    """Read one log; fail unless it adds up, was not changed, and nothing was written beside it."""
+    path = FOLDER / "log.csv"
+    path.write_bytes(content)
+    check(read_logs(FOLDER, Settings()))
+    assert path.read_bytes() == content, "the log was changed"
+    assert [each.name for each in FOLDER.iterdir()] == ["log.csv"], "a file was made"
+
+
+if __name__ == "__main__":
+    atheris.Setup(sys.argv, read_one)
+    atheris.Fuzz()
