@@ -386,6 +386,9 @@ def _jar_rows(run: _Run, fits: Fits, row: int, pot: Array) -> Iterator[Row]:
     for i, jar in enumerate(run.jars[: run.usable]):
         # The course counts drops; the jar holds their mixture, a little less of it and a little stronger.
         contraction = float(fits.drops.volume_l[row, i]) / jar["volume_l"]
+        if abs(contraction - 1.0) > _MOST_CONTRACTION:
+            # The fit has put a gross volume right: what fills the jar is not what was logged.
+            contraction = 1.0
         expected = float(course.jar_abv[row, i]) * contraction
         logged = jar["abv_20c_pct_vol"]
         yield (
@@ -419,6 +422,7 @@ def _jar_rows(run: _Run, fits: Fits, row: int, pot: Array) -> Iterator[Row]:
         )
 
 
+_MOST_CONTRACTION = 0.05
 _LOGGED = {"strength": "abv_20c_pct_vol", "spout": "spout_abv_20c_pct_vol", "volume": "volume_l"}
 
 

@@ -8,7 +8,7 @@ from pipeline.cuts.strip import strip_rows
 from pipeline.logs import read_logs
 from pipeline.settings import CutSettings, Settings, SettingsError
 from pipeline.simulate import simulate_season, write_season
-from pipeline.warehouse import fill_database
+from pipeline.warehouse import fill_database, make_tables
 
 HEADER = "batch,when,step,run,item,cut,vessel,by,volume,strength,spout,minutes"
 
@@ -37,7 +37,8 @@ def build(tmp_path):
         (tmp_path / "log.csv").write_text("\n".join([HEADER, *rows]) + "\n", encoding="utf-8")
         con = duckdb.connect(":memory:")
         connections.append(con)
-        fill_database(con, read_logs(tmp_path, settings or Settings()), settings or Settings())
+        frames = read_logs(tmp_path, settings or Settings())
+        make_tables(con, frames, settings or Settings(), wanted=["fit.run_curve", "fit.control_chart"])
         return con
 
     yield make
@@ -77,6 +78,16 @@ def test_every_jar_stands_beside_what_the_curve_expects(build):
         assert jar["expected_abv_pct_vol"] == pytest.approx(jar["abv_20c_pct_vol"], abs=0.05)
         assert jar["suspect_column"] is None
     assert jars[0]["curve_lpa_frac_start"] == 0.0
+
+
+def test_a_volume_ten_times_too_large_does_not_thin_what_its_jar_should_hold(build):
+    rows = spirit_run("A", "2031-02-01")
+    rows[8] = rows[8].replace(",,Ines,1,", ",,Ines,10,")
+    expected = [
+        row["expected_abv_pct_vol"]
+        for row in one(build(rows), "select * from fit.jar_expected order by jar_no")
+    ]
+    assert expected == sorted(expected, reverse=True)
 
 
 def test_a_run_that_cannot_be_fitted_says_why(build):
