@@ -88,6 +88,8 @@ class RemlFit:
     slopes    : derivative of `cov` by each parameter (needed for degrees of freedom)
     weighted  : V^-1 (y - X b), block after block: theta_k Z_k' weighted predicts the random effects
     criterion : -2 log restricted likelihood, as lme4 prints it
+    theta_expected_cov, moments, crossed : covariance of the parameters by expected information, X'V^-1 K_k
+                V^-1 X and X'V^-1 K_i V^-1 K_j V^-1 X (Kenward and Roger's adjustment needs them)
     """
 
     theta: Array
@@ -97,6 +99,9 @@ class RemlFit:
     slopes: tuple[Array, ...]
     weighted: Array
     criterion: float
+    theta_expected_cov: Array
+    moments: tuple[Array, ...]
+    crossed: Array
 
     def estimate(self, contrast: Array) -> Estimate:
         """The contrast l'b with its standard error and Satterthwaite's degrees of freedom."""
@@ -194,6 +199,7 @@ class _State:
     beta: Array
     cov: Array
     moments: tuple[Array, ...]
+    crossed: Array
     weighted: Array
 
 
@@ -237,7 +243,10 @@ def _evaluate(blocks: Sequence[Block], theta: Array) -> _State:
             bends[i] += each.T @ pulled[i]
             for j in range(i, count):
                 pair_traces[i, j] += float(np.sum(turned[i] * turned[j].T))
-                crossed[i, j] += leaned[i].T @ inverse @ leaned[j]
+                both = leaned[i].T @ inverse @ leaned[j]
+                crossed[i, j] += both
+                if i != j:
+                    crossed[j, i] += both.T
                 pair_quadratic[i, j] += float(pulled[i] @ inverse @ pulled[j])
     gradient = np.array(
         [-0.5 * (traces[k] - float(np.sum(cov * moments[k])) - quadratic[k]) for k in range(count)]
@@ -262,6 +271,7 @@ def _evaluate(blocks: Sequence[Block], theta: Array) -> _State:
         np.asarray(beta),
         cov,
         tuple(moments),
+        crossed,
         np.concatenate(weighted),
     )
 
@@ -338,6 +348,8 @@ def _finish(
     if np.any(np.linalg.eigvalsh(information) <= 0.0):
         information = state.expected[np.ix_(free, free)]
     theta_cov[np.ix_(free, free)] = np.linalg.pinv(information)
+    expected_cov = np.zeros_like(theta_cov)
+    expected_cov[np.ix_(free, free)] = np.linalg.pinv(state.expected[np.ix_(free, free)])
     slopes = tuple(state.cov @ moment @ state.cov for moment in state.moments)
     return RemlFit(
         theta=theta,
@@ -347,4 +359,7 @@ def _finish(
         slopes=slopes,
         weighted=state.weighted,
         criterion=-2.0 * state.log_likelihood,
+        theta_expected_cov=expected_cov,
+        moments=state.moments,
+        crossed=state.crossed,
     )

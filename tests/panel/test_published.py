@@ -14,6 +14,7 @@ from pipeline.panel.discrimination import (
     trials_needed,
 )
 from pipeline.panel.flavour_map import principal_components
+from pipeline.panel.kenward import adjusted_covariance, kenward_roger_test
 from pipeline.panel.mixed import Block, RemlFit, factor_kernel, fit_reml
 from pipeline.panel.scaling import read_scaling
 from pipeline.panel.scores import Scores, fit_scores
@@ -84,9 +85,41 @@ def test_ergonomic_stools_with_empty_cells(agrees):
             "ci_T1_high": high,
             "rawmean_T1": effort[kinds == 0].mean(),
             "rawmean_T4": effort[kinds == 3].mean(),
+            "df_T1_kenward_roger": kenward_roger_test(fit, np.eye(4)[:1])[2],
+            "F_type_kr": kenward_roger_test(fit, _against_the_first(4))[0],
         },
-        partly=True,  # Kenward and Roger's variant is not ours: it is a little wider.
     )
+
+
+def _against_the_first(levels_of: int) -> np.ndarray:
+    return np.hstack([np.ones((levels_of - 1, 1)), -np.eye(levels_of - 1)])
+
+
+def test_kenward_and_roger_as_r_has_it():
+    """R 4.2.2 on ergoStool with six cells taken out: lmerTest 3.1.3 anova(ddf = "Kenward-Roger") by pbkrtest
+    0.5.2; pairs by emmeans 1.8.4.1 (standard error and degrees of freedom)."""
+    fit = two_way("ergostool_missing", "Subject", "Type", "effort")
+    f_value, _, df, p_value = kenward_roger_test(fit, _against_the_first(4))
+    assert f_value == pytest.approx(15.63832, abs=5e-5)
+    assert df == pytest.approx(18.558454, abs=5e-4)
+    assert p_value == pytest.approx(2.5605e-05, rel=1e-3)
+    covariance = adjusted_covariance(fit)
+    for one, other, se, df_pair in (
+        (0, 1, 0.6042391, 18.56),
+        (0, 2, 0.5766395, 18.34),
+        (1, 3, 0.6330095, 18.82),
+    ):
+        pair = np.eye(4)[one] - np.eye(4)[other]
+        assert np.sqrt(pair @ covariance @ pair) == pytest.approx(se, abs=5e-6)
+        assert kenward_roger_test(fit, pair[None])[2] == pytest.approx(df_pair, abs=5e-3)
+
+
+def test_on_complete_tables_kenward_roger_and_satterthwaite_are_one():
+    """R 4.2.2, lmerTest 3.1.3 gives 22.35564 on 3 and 24 degrees of freedom by either."""
+    fit = two_way("ergostool", "Subject", "Type", "effort")
+    by_kenward = kenward_roger_test(fit, _against_the_first(4))
+    assert by_kenward == pytest.approx(fit.f_test(_against_the_first(4)), rel=1e-5)
+    assert by_kenward[:3] == pytest.approx((22.35564, 3.0, 24.0), abs=5e-5)
 
 
 def test_machines_are_judged_against_the_workers_who_differ(agrees):
