@@ -238,7 +238,12 @@ class _Walk:
         column = self.columns
         key = (column["batch"][number], column["run"][number])
         run = self.runs.get(key)
-        node = run.node if run is not None and run.node >= 0 else 0
+        node = 0
+        if run is not None and run.node >= 0:
+            node = run.node
+        elif column["cut"][number] == "low wines":
+            # Low wines come of the batch's own wash, even where its charge was not logged.
+            node = self.origin(column["batch"][number])
         amount = self.jar_amount(number, run)
         if run is not None:
             target.abv_pct_vol = run.abv_pct_vol

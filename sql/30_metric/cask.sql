@@ -78,7 +78,7 @@ lost as (
 origins as (
     select
         lower(lot) as lot_key,
-        origin_words(batch, is_by_feints, share_frac) as origin,
+        origin_words(batch, is_by_feints, is_pooled, share_frac) as origin,
     from account.ancestry
     where until_move_id is null
     group by lower(lot)

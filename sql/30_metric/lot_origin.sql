@@ -9,6 +9,7 @@ with now as (
     select
         ancestry.lot,
         ancestry.batch as origin_batch,
+        if(ancestry.is_pooled, 'many other batches', 'not known') as unnamed,
         ancestry.share_frac,
         lot.lpa as lot_lpa,
     from account.ancestry as ancestry
@@ -31,7 +32,7 @@ origins as (
     select
         lot,
         'batch' as origin_kind,
-        coalesce(origin_batch, 'not known') as origin,
+        coalesce(origin_batch, unnamed) as origin,
         share_frac,
         lot_lpa,
     from now
@@ -39,7 +40,7 @@ origins as (
     select
         now.lot,
         'yeast' as origin_kind,
-        coalesce(batch.yeast, if(now.origin_batch is null, 'not known', 'not logged')) as origin,
+        coalesce(batch.yeast, if(now.origin_batch is null, now.unnamed, 'not logged')) as origin,
         now.share_frac,
         now.lot_lpa,
     from now
@@ -49,7 +50,7 @@ origins as (
     select
         now.lot,
         'ingredient' as origin_kind,
-        coalesce(extracts.ingredient, if(now.origin_batch is null, 'not known', 'not logged')) as origin,
+        coalesce(extracts.ingredient, if(now.origin_batch is null, now.unnamed, 'not logged')) as origin,
         now.share_frac * coalesce(extracts.extract_frac, 1e0) as share_frac,
         now.lot_lpa,
     from now

@@ -72,7 +72,7 @@ origins as (
     select
         batch,
         run,
-        origin_words(origin_batch, is_by_feints, share_frac) as origin,
+        origin_words(origin_batch, is_by_feints, is_pooled, share_frac) as origin,
     from account.run_ancestry
     group by batch, run
 )
