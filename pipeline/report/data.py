@@ -92,6 +92,18 @@ _QUERIES = {
     """,
     "jar_scores": "select * from fit.jar_score where season = $season",
     "jar_tradeoff": "select * from fit.jar_tradeoff where season = $season",
+    # A set of balances may reach over two seasons: every page shows them all.
+    "components": "select * from account.component where $season is not null order by component_no",
+    "suspects": """
+        select * from account.suspect where $season is not null order by suspect_no, place_no
+    """,
+    "reconciled_batches": """
+        select reconciled_batch.* from account.reconciled_batch as reconciled_batch
+        inner join metric.batch as batch using (batch)
+        where batch.season = $season
+        order by batch.mashed_on nulls last, batch.batch,
+                 list_position(['wash', 'low wines', 'spirit charge', 'hearts'], alcohol_of)
+    """,
     # Fits take all seasons of the logs together, so that every season's page shows the same ones.
     "gates": "select * from fit.gate where $season is not null",
     "effects": "select * from fit.effect where $season is not null",
@@ -153,6 +165,9 @@ class SeasonData:
     telemetry_jars: pl.DataFrame
     jar_scores: pl.DataFrame
     jar_tradeoff: pl.DataFrame
+    components: pl.DataFrame
+    suspects: pl.DataFrame
+    reconciled_batches: pl.DataFrame
     gates: pl.DataFrame
     effects: pl.DataFrame
     aliases: pl.DataFrame
@@ -164,6 +179,7 @@ class SeasonData:
     next_batches: pl.DataFrame
     fit_design: pl.DataFrame
     files: pl.DataFrame
+    is_reconciled: bool = True
 
     def figure(self, name: str) -> object:
         """A value of the season's one row; None when the season has no row or it was not measured."""
@@ -198,6 +214,11 @@ def _setting(con: duckdb.DuckDBPyConnection, name: str) -> str:
     return rows[0][0] or "" if rows else ""
 
 
+def _is_reconciled(con: duckdb.DuckDBPyConnection) -> bool:
+    rows = con.execute("select number_value from raw.setting where name = 'reconcile'").fetchall()
+    return bool(rows[0][0]) if rows else True
+
+
 def has_files(con: duckdb.DuckDBPyConnection) -> bool:
     """Whether any log was read at all, usable or not."""
     return bool(con.execute("select count(*) from raw.file").fetchall()[0][0])
@@ -210,6 +231,7 @@ def read_season(con: duckdb.DuckDBPyConnection, season: str) -> SeasonData:
         name=season,
         currency=_setting(con, "currency"),
         files=shown(pl.DataFrame(con.sql(_FILES))),
+        is_reconciled=_is_reconciled(con),
         flavour=read_flavour(lambda query: _frame(con, query, season)),
         **frames,
     )

@@ -20,6 +20,7 @@ from pipeline.report import data as season_data
 from pipeline.report.blocks import Cell, Heading, Section, Table
 from pipeline.report.data import SeasonData
 from pipeline.report.script import drawing_script, json_for_html, script_hash
+from pipeline.report.sections.balance import balances
 from pipeline.report.sections.batches import every_batch
 from pipeline.report.sections.casks import casks
 from pipeline.report.sections.cautions import cautions
@@ -107,6 +108,7 @@ def season_sections(data: SeasonData) -> list[Section]:
     """The page's sections in reading order: answers, then evidence, then how and with what care."""
     sections = [
         where_the_alcohol_went(data),
+        balances(data),
         yields(data),
         cuts_and_strengths(data),
         casks(data),

@@ -44,7 +44,7 @@ _DECIMALS = (
     ("_low", 2),
     ("_high", 2),
 )
-_DECIMALS_BY_NAME = {"score_mean": 1, "score_low": 1, "score_high": 1}
+_DECIMALS_BY_NAME = {"score_mean": 1, "score_low": 1, "score_high": 1, "logged_lpa": 2, "reconciled_lpa": 2}
 
 # Marks that turn the direction of text, which could make a name read as another one.
 _DIRECTION_MARKS = set(range(0x202A, 0x202F)) | set(range(0x2066, 0x206A)) | {0x200E, 0x200F, 0x061C}

@@ -80,6 +80,7 @@ def outline(simulated):
 SECTIONS = [
     "The season at a glance",
     "Where the alcohol went",
+    "Do the litres add up?",
     "Yield",
     "Cuts and strengths",
     "Casks",
