@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.fits.design import Family, Problem
+from pipeline.fits.design import TOGETHER, Family, Problem
 from pipeline.fits.mixture import Floats
 
 NEARLY = 0.9
@@ -99,7 +99,7 @@ def find_ties(problem: Problem) -> list[Tie]:
     if len(problem.y) < _FEWEST_ROWS:
         return []
     ties = []
-    families = problem.families
+    families = problem.without(TOGETHER).families
     for place, family in enumerate(families):
         for other in families[place:]:
             if {family.name, other.name} <= {"setting", "process"}:

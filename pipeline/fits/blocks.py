@@ -29,8 +29,11 @@ from pipeline.fits.mixture import Floats, TMixture
 _NOUGHT = 1e-4
 # Cells of the grid that weigh less than this beside the heaviest change no printed digit.
 _NEGLIGIBLE = 1e-4
+# The same while blocks that come late still stand at nought.
+_NEGLIGIBLE_BEFORE = 1e-3
 # Most cells of the grid in all: with more blocks, each gets fewer steps.
 _MOST_CELLS = 2400
+_MOST_CELLS_AND_LATE = 1300
 _PRIOR_FREEDOM = 3.0
 _MOST_LEFT_OUT = 400
 
@@ -42,12 +45,14 @@ class Block:
     columns : how many columns
     scale   : half-t(3) scale of the block's ratio r, in residual standard deviations per unit of a column
     grid    : ratios and their prior masses to use instead of that prior (one ratio: a known one)
+    is_late : summed over only where the other blocks' ratios have weight without it: it is there to widen
     """
 
     name: str
     columns: int
     scale: float
     grid: tuple[Floats, Floats] | None = None
+    is_late: bool = False
 
 
 @dataclass(frozen=True)
@@ -82,15 +87,29 @@ def ratio_grid(scale: float, steps: int) -> tuple[Floats, Floats]:
     The ratios span 0.3/8 to 40/8 of the scale times eight, in equal steps of their logarithm, as wide as
     the half-t(3) prior has any use for; a cell reaches half way to its neighbours.
     """
-    ratios = np.concatenate([[0.0], np.geomspace(0.0375, 15.0, steps - 1) * scale])
+    return _with_masses(np.geomspace(0.0375, 15.0, steps - 1), scale)
+
+
+@lru_cache(maxsize=16)
+def late_grid(scale: float) -> tuple[Floats, Floats]:
+    """Nought and three ratios about the prior's middle: enough for a block that is there to widen."""
+    return _with_masses(np.array([0.1, 0.35, 1.2]), scale)
+
+
+def _with_masses(steps: Floats, scale: float) -> tuple[Floats, Floats]:
+    """Nought and the steps times the scale, with the prior mass of each one's cell."""
+    ratios = np.concatenate([[0.0], steps * scale])
     ends = np.concatenate([[0.0], [ratios[1] / 2.0], np.sqrt(ratios[1:-1] * ratios[2:]), [np.inf]])
     mass = np.diff(2.0 * student_t.cdf(ends / scale, _PRIOR_FREEDOM) - 1.0)
     return np.maximum(ratios, _NOUGHT), mass
 
 
-def steps_for(blocks: int) -> int:
+def steps_for(blocks: Sequence[Block]) -> int:
     """Steps of each block's grid so that all blocks together stay affordable."""
-    return {0: 1, 1: 64, 2: 24, 3: 12}.get(blocks, max(4, int(_MOST_CELLS ** (1.0 / max(blocks, 1)))))
+    count = sum(not block.is_late for block in blocks)
+    if count < len(blocks):
+        return {2: 16, 3: 9}.get(count, max(4, int(_MOST_CELLS_AND_LATE ** (1.0 / max(count, 1)))))
+    return {0: 1, 1: 64, 2: 24, 3: 12}.get(count, max(4, int(_MOST_CELLS ** (1.0 / max(count, 1)))))
 
 
 class BlockFit:
@@ -119,13 +138,15 @@ class BlockFit:
         self.blocks = tuple(blocks)
         if sum(block.columns for block in blocks) != shrunk.shape[1]:
             raise ValueError("the blocks' columns do not add up to the columns given")
+        if sorted(self.blocks, key=lambda block: block.is_late) != list(self.blocks):
+            raise ValueError("late blocks come after all others")
         # Worked out in units of the response's own spread, so that the prior of s^2 has no unit.
         spread = float(np.std(y, ddof=1)) if n > 1 else 0.0
         self.unit = spread if spread > 0 else 1.0
         self._prior_freedom, variance = residual_prior or (2.0, 0.5 * self.unit**2)
         self._prior_rest = self._prior_freedom * variance / self.unit**2 / 2.0
         self._project()
-        self._sum_over_grid(steps or steps_for(len(self.blocks)))
+        self._sum_over_grid(steps or steps_for(self.blocks))
 
     def _project(self) -> None:
         """Take the flat part out of response and columns, by least squares."""
@@ -140,37 +161,74 @@ class BlockFit:
         self._d = self._columns - self._q @ (self._q.T @ self._columns)
 
     def _sum_over_grid(self, steps: int) -> None:
-        ratios, log_prior = self._cells(steps)
-        gram, cross = self._d.T @ self._d, self._d.T @ self._y
-        width = len(cross)
-        scaled = ratios[:, :, None] * gram * ratios[:, None, :]
-        factor = np.linalg.cholesky(scaled + np.eye(width))
-        log_root = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
-        half = np.linalg.solve(factor, (ratios * cross)[:, :, None])[:, :, 0]
         self.freedom = self._prior_freedom + len(self.y) - self.flat.shape[1]
-        rest = self._prior_rest + (self._y @ self._y - (half**2).sum(axis=1)) / 2.0
-        log_weight = log_prior - log_root - self.freedom / 2.0 * np.log(rest)
+        picks, grids = self._cells(steps)
+        late = [place for place, block in enumerate(self.blocks) if block.is_late]
+        if late:
+            picks = self._where_weight_is(picks, grids, late)
+        log_weight, factor, ratios, half = self._weigh(picks, grids)
         log_weight -= log_weight.max()
         kept = log_weight > np.log(_NEGLIGIBLE)
-        self.ratios, self._rest, self._log_weight = ratios[kept], rest[kept], log_weight[kept]
+        self.ratios, self._log_weight = ratios[kept], log_weight[kept]
+        self._rest = self._rest_of(half[kept])
         weight = np.exp(self._log_weight)
         self.cell_weights = weight / weight.sum()
         # Covariance of a cell is root @ root' times the residual variance.
         self._root = np.swapaxes(np.linalg.inv(factor[kept]) * ratios[kept][:, None, :], 1, 2)
-        self._coefficients = (self._root @ (cross @ self._root)[:, :, None])[:, :, 0]
+        self._coefficients = (self._root @ half[kept][:, :, None])[:, :, 0]
 
-    def _cells(self, steps: int) -> tuple[Floats, Floats]:
-        """Every combination of the blocks' ratios, a column's ratio each, and its log prior mass."""
-        grids = [block.grid or ratio_grid(block.scale, steps) for block in self.blocks]
-        if not grids:
-            return np.ones((1, 0)), np.zeros(1)
-        picks = np.stack(np.meshgrid(*[np.arange(len(grid[0])) for grid in grids], indexing="ij"), -1)
-        picks = picks.reshape(-1, len(grids))
-        by_block = [
-            np.repeat(g[0][picks[:, k], None], self.blocks[k].columns, 1) for k, g in enumerate(grids)
+    def _weigh(
+        self, picks: NDArray[np.int64], grids: Sequence[tuple[Floats, Floats]], width: int | None = None
+    ) -> tuple[Floats, Floats, Floats, Floats]:
+        """Log weight of each cell, its Cholesky factor, its ratios by column, and the factor's half answer.
+
+        width : take only so many of the columns, and so many of the blocks as make them up
+        """
+        columns = self._d[:, :width]
+        gram, cross = columns.T @ columns, columns.T @ self._y
+        counts = [block.columns for block in self.blocks]
+        ratios = np.concatenate(
+            [np.repeat(g[0][picks[:, k], None], counts[k], 1) for k, g in enumerate(grids)]
+            or [np.ones((len(picks), 0))],
+            axis=1,
+        )[:, :width]
+        log_prior = sum((np.log(grid[1])[picks[:, k]] for k, grid in enumerate(grids)), np.zeros(len(picks)))
+        # The right hand side as a last row: its part of the factor is the half answer, and costs no solving.
+        bordered = np.empty((len(picks), len(cross) + 1, len(cross) + 1))
+        bordered[:, :-1, :-1] = ratios[:, :, None] * gram * ratios[:, None, :] + np.eye(len(cross))
+        bordered[:, -1, :-1] = bordered[:, :-1, -1] = ratios * cross
+        bordered[:, -1, -1] = 2.0 * (self._y @ self._y) + 1.0
+        factor = np.linalg.cholesky(bordered)
+        half = np.asarray(factor[:, -1, :-1], dtype=float)
+        factor = factor[:, :-1, :-1]
+        log_root = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        log_weight = log_prior - log_root - self.freedom / 2.0 * np.log(self._rest_of(half))
+        return log_weight, np.asarray(factor, dtype=float), ratios, half
+
+    def _rest_of(self, half: Floats) -> Floats:
+        return np.asarray(self._prior_rest + (self._y @ self._y - (half**2).sum(axis=1)) / 2.0)
+
+    def _where_weight_is(
+        self, picks: NDArray[np.int64], grids: Sequence[tuple[Floats, Floats]], late: Sequence[int]
+    ) -> NDArray[np.int64]:
+        """The cells whose other ratios have weight while the late blocks (the last ones) stand at nought."""
+        after = int(np.prod([len(grids[place][0]) for place in late]))
+        by_others = picks.reshape(-1, after, picks.shape[1])
+        width = sum(block.columns for block in self.blocks if not block.is_late)
+        log_weight = self._weigh(by_others[:, 0], grids, width)[0]
+        near = log_weight - log_weight.max() > np.log(_NEGLIGIBLE_BEFORE)
+        return np.asarray(by_others[near].reshape(-1, picks.shape[1]))
+
+    def _cells(self, steps: int) -> tuple[NDArray[np.int64], list[tuple[Floats, Floats]]]:
+        """Every combination of the blocks' ratios, by its place in each grid; and the grids."""
+        grids = [
+            block.grid or (late_grid(block.scale) if block.is_late else ratio_grid(block.scale, steps))
+            for block in self.blocks
         ]
-        log_prior = sum(np.log(grid[1])[picks[:, k]] for k, grid in enumerate(grids))
-        return np.concatenate(by_block, axis=1), np.asarray(log_prior)
+        if not grids:
+            return np.zeros((1, 0), dtype=np.int64), grids
+        picks = np.stack(np.meshgrid(*[np.arange(len(grid[0])) for grid in grids], indexing="ij"), -1)
+        return picks.reshape(-1, len(grids)), grids
 
     @cached_property
     def residual_sd(self) -> float:
@@ -199,7 +257,15 @@ class BlockFit:
     @cached_property
     def fitted(self) -> Floats:
         """What the fit expects of its own rows."""
-        return self.predict(self.shrunk, self.flat).mean
+        return self.expect(self.shrunk, self.flat)
+
+    def expect(self, shrunk: Floats, flat: Floats | None = None) -> Floats:
+        """The means of `predict`, without its intervals, for many rows at once."""
+        flat = np.ones((len(shrunk), 1)) if flat is None else flat
+        coefficients = self.coefficients / self.unit
+        return np.asarray(
+            self.unit * (flat @ (self._flat_y - self._flat_columns @ coefficients) + shrunk @ coefficients)
+        )
 
     def ask(self, questions: Contrasts, noise: float = 0.0) -> TMixture:
         """What the fit says of each question; with `noise` 1, of a new batch's own result there."""

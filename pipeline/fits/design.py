@@ -1,13 +1,16 @@
 """From the design tables to arrays: one problem a response, its choices in families of columns.
 
 A family is a set of choices of one kind (grains, yeasts, measured process factors, cask woods; and the
-setting: session, still, season, which is allowed for and never blamed). Knows no SQL and fits nothing.
+setting: session, still, season, which is allowed for and never blamed). Where grain and yeast both varied,
+a family of their products stands last: what a grain does with one yeast and not with another is allowed
+for too, so that an average over the yeasts is no surer than the yeasts tried with it make it. Knows no SQL
+and fits nothing.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -21,8 +24,19 @@ FEWEST_UNITS = 8
 
 # Half-t(3) scales of the families' ratios, in residual standard deviations: per 100 % of a grain, per
 # yeast, per standard deviation of a process factor. The first two by simulation: too tight is dangerous,
-# too wide is not.
-PRIOR_SCALES = {"grain": 8.0, "yeast": 2.0, "process": 1.0, "wood": 2.0, "setting": 1.0}
+# too wide is not. The last, per 100 % of a grain with a yeast, by simulation too: no more than a yeast's own.
+PRIOR_SCALES = {
+    "grain": 8.0, "yeast": 2.0, "process": 1.0, "wood": 2.0, "setting": 1.0, "grain with yeast": 1.5,
+}  # fmt: skip
+
+TOGETHER = "grain with yeast"
+"""The family of products of grain shares and yeasts."""
+
+ALLOWED_FOR = ("setting", TOGETHER)
+"""Families that are allowed for; nothing is asked of them."""
+
+# More products than this would cost more than they tell.
+_MOST_PRODUCTS = 60
 
 WITH = " with "
 """Between the names of grains that are judged as one because they only ever came together."""
@@ -35,6 +49,8 @@ _SETTINGS = ("session", "still", "season")
 _MOST_MISSING_FRAC = 0.2
 _UNITS_PER_FACTOR = 8
 _FIRST_STEPS = 5
+# A cask holds the grain of several batches: fewer casks to a choice than this, and its grain is not asked.
+_CASKS_PER_CHOICE = 2
 
 
 @dataclass(frozen=True)
@@ -93,9 +109,22 @@ class Problem:
         raise KeyError(name)
 
     @property
+    def straight(self) -> Floats:
+        """The columns without products: what a straight model has."""
+        together = self.family(TOGETHER)
+        return self.matrix[:, : self.matrix.shape[1] - (len(together.levels) if together else 0)]
+
+    @property
     def blocks(self) -> list[Block]:
         """The families as blocks of exchangeable coefficients."""
-        return [Block(f.name, len(f.levels), PRIOR_SCALES[f.name]) for f in self.families]
+        return [
+            Block(f.name, len(f.levels), PRIOR_SCALES[f.name], is_late=f.name == TOGETHER)
+            for f in self.families
+        ]
+
+    def without(self, *names: str) -> Problem:
+        """The same problem without some families."""
+        return replace(self, families=tuple(f for f in self.families if f.name not in names))
 
 
 @dataclass(frozen=True)
@@ -132,7 +161,8 @@ def fit_problem(problem: Problem) -> BlockFit:
     The weight of a row is one over the variance between batches plus its own variance of measurement;
     the former from a first fit without weights, at least a tenth of what that fit leaves.
     """
-    first = BlockFit(problem.y, problem.matrix, problem.blocks, steps=_FIRST_STEPS)
+    rough = problem.without(TOGETHER)
+    first = BlockFit(rough.y, rough.matrix, rough.blocks, steps=_FIRST_STEPS)
     own = np.where(np.isfinite(problem.y_u), problem.y_u, np.nan)
     own = np.where(np.isnan(own), np.sqrt(np.nanmean(own**2)) if np.isfinite(own).any() else 0.0, own) ** 2
     left = first.residual_sd**2
@@ -146,6 +176,8 @@ def fit_problem(problem: Problem) -> BlockFit:
 def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.DataFrame) -> Problem:
     units = rows["unit"].to_list()
     families = [_shares(levels, units, (name,), name) for name in response.families]
+    if unit_kind == "cask":
+        families = _as_many_as_casks_carry(families, len(units))
     families += [_process(response.factors, rows), _shares(levels, units, _SETTINGS, "setting")]
     recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
     return Problem(
@@ -155,8 +187,31 @@ def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.
         tuple(recipes.to_list()),
         rows["value"].to_numpy().astype(float),
         rows["value_u"].fill_null(float("nan")).to_numpy().astype(float),
-        tuple(family for family in families if family is not None),
+        with_products(family for family in families if family is not None),
     )
+
+
+def _as_many_as_casks_carry(families: Sequence[Family | None], casks: int) -> list[Family | None]:
+    """The families of named choices, without the grain unless there are two casks to each choice."""
+    named = sum(len(family.levels) for family in families if family is not None)
+    if casks >= _CASKS_PER_CHOICE * named:
+        return list(families)
+    return [family for family in families if family is None or family.name != "grain"]
+
+
+def with_products(families: Iterable[Family]) -> tuple[Family, ...]:
+    """The families, and after them the products of grain shares and yeasts where both varied."""
+    found = tuple(families)
+    grain, yeast = (next((f for f in found if f.name == name), None) for name in ("grain", "yeast"))
+    if grain is None or yeast is None or len(grain.levels) * len(yeast.levels) > _MOST_PRODUCTS:
+        return found
+    levels = tuple(f"{one} by {other}" for one in grain.levels for other in yeast.levels)
+    return (*found, Family(TOGETHER, levels, products(grain.columns, yeast.columns), np.ones(len(levels))))
+
+
+def products(shares: Floats, yeasts: Floats) -> Floats:
+    """Row by row, every share times every yeast, in the order of `with_products`."""
+    return (shares[:, :, None] * yeasts[:, None, :]).reshape(len(shares), -1)
 
 
 def _shares(levels: pl.DataFrame, units: Sequence[str], names: Sequence[str], family: str) -> Family | None:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from pipeline.fits.aliases import is_estimable
 from pipeline.fits.blocks import BlockFit, Contrasts
-from pipeline.fits.design import Family, Problem
+from pipeline.fits.design import ALLOWED_FOR, TOGETHER, Family, Problem
 from pipeline.fits.mixture import Floats
 from pipeline.fits.responses import FACTORS
 
@@ -64,12 +64,13 @@ def questions(problem: Problem, tied: Collection[tuple[str, str]]) -> list[Quest
     matrix = problem.matrix
     judged = _judged_columns(problem)
     for family in problem.families:
-        if family.name == "setting":
+        if family.name in ALLOWED_FOR:
             continue
         place = problem.columns_of(family.name)
         for question in _family_questions(family, tied):
             vector = np.zeros(matrix.shape[1])
             vector[place] = question.vector
+            _in_company(problem, vector, tied)
             is_tied = question.is_tied or not is_estimable(matrix[:, judged], vector[judged])
             found.append(
                 Question(
@@ -186,13 +187,23 @@ def reference_mix(family: Family, tied: Collection[tuple[str, str]]) -> Floats:
     return np.asarray(mix / mix.sum())
 
 
+def _in_company(problem: Problem, vector: Floats, tied: Collection[tuple[str, str]]) -> None:
+    """What a change of grain or of yeast changes of their products, the other at its average."""
+    grain, yeast = problem.family("grain"), problem.family("yeast")
+    if problem.family(TOGETHER) is None or grain is None or yeast is None:
+        return
+    of_grain = np.outer(vector[problem.columns_of("grain")], reference_mix(yeast, tied))
+    of_yeast = np.outer(reference_mix(grain, tied), vector[problem.columns_of("yeast")])
+    vector[problem.columns_of(TOGETHER)] = (of_grain + of_yeast).ravel()
+
+
 def _judged_columns(problem: Problem) -> NDArray[np.int64]:
     """The columns that decide what can be told apart: all of them, unless they outnumber the batches.
 
     With more columns than batches plain algebra could answer nothing at all; then named choices are held
     against each other, and the rest is left to the fit's intervals.
     """
-    columns = np.arange(problem.matrix.shape[1])
+    columns = np.arange(problem.straight.shape[1])
     if len(columns) < len(problem.y):
         return columns
     named = [columns[problem.columns_of(f.name)] for f in problem.families if f.is_shares]

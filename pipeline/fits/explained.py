@@ -14,7 +14,7 @@ from math import factorial
 import numpy as np
 
 from pipeline.fits.blocks import BlockFit
-from pipeline.fits.design import Problem
+from pipeline.fits.design import TOGETHER, Problem
 from pipeline.fits.mixture import Floats
 
 REST = "nothing"
@@ -22,13 +22,16 @@ REST = "nothing"
 
 @dataclass(frozen=True)
 class Share:
-    """Share of the variation between units that a family explains, with its 95 % interval."""
+    """Share of the variation between units that a family explains, with its 95 % interval.
+
+    plain : the plain answer; None for the products of grain and yeast, which it does not know
+    """
 
     family: str
     share: float
     low: float
     high: float
-    plain: float
+    plain: float | None
 
 
 def explained_shares(fit: BlockFit, problem: Problem) -> list[Share]:
@@ -42,11 +45,15 @@ def explained_shares(fit: BlockFit, problem: Problem) -> list[Share]:
     n = len(problem.y)
     variance = (whole**2).sum(axis=1) / n
     total = variance + draws.residual_sd**2
-    plain = shapley_r2(problem.y, [family.columns for family in problem.families])
+    straight = [family for family in problem.families if family.name != TOGETHER]
+    plain = shapley_r2(problem.y, [family.columns for family in straight])
+    # The plain answer knows no products: their place stays empty.
+    alone_of = dict(zip((family.name for family in straight), plain, strict=True))
     shares = []
-    for family, part, alone in zip(problem.families, parts, plain, strict=True):
+    for family, part in zip(problem.families, parts, strict=True):
         of_all = (part * whole).sum(axis=1) / n / total
         low, high = np.quantile(of_all, [0.025, 0.975])
+        alone = alone_of.get(family.name)
         shares.append(Share(family.name, float(of_all.mean()), max(0.0, float(low)), float(high), alone))
     rest = draws.residual_sd**2 / total
     low, high = np.quantile(rest, [0.025, 0.975])

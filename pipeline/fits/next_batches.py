@@ -56,7 +56,7 @@ def expected_improvement(mean: Floats | float, sd: Floats | float, best: float) 
 
 def information_gain(candidates: Floats, covariance: Floats) -> Floats:
     """c'Vc of each candidate (rows): the determinant of the information grows by one plus this."""
-    return np.asarray(np.einsum("ni,ij,nj->n", candidates, covariance, candidates))
+    return np.asarray(((candidates @ covariance) * candidates).sum(axis=1))
 
 
 class Chooser:
@@ -77,7 +77,7 @@ class Chooser:
         self.candidates = candidates
         self.questions = [question for question in questions if not question.is_tied]
         self._fit = fit
-        self.mean = fit.predict(candidates).mean
+        self.mean = fit.expect(candidates)
         self.residual_sd = fit.residual_sd
         self._rows = np.column_stack([np.ones(len(candidates)), candidates])
         self._asked = np.array([question.vector for question in self.questions]).reshape(
@@ -85,7 +85,7 @@ class Chooser:
         )
         self._asked = np.column_stack([np.zeros(len(self._asked)), self._asked])
         self.covariance = self._joint(fit)
-        self.best = float((self.sign * fit.predict(made).mean).max())
+        self.best = float((self.sign * fit.expect(made)).max())
         ahead = fit.draws.shrunk @ candidates.T + fit.draws.flat[:, :1]
         shown = fit.draws.shrunk @ made.T + fit.draws.flat[:, :1]
         best_drawn = (self.sign * shown).max(axis=1, keepdims=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +11,7 @@ import polars as pl
 from pipeline.fits import wording
 from pipeline.fits.blocks import BlockFit
 from pipeline.fits.candidates import Candidate, Ingredient, Rules, describe, enumerate_candidates
-from pipeline.fits.design import WITH, Family, Problem
+from pipeline.fits.design import TOGETHER, WITH, Family, Problem, products
 from pipeline.fits.effects import questions, reference_mix
 from pipeline.fits.mixture import Floats
 from pipeline.fits.next_batches import Chooser, Pick
@@ -65,8 +65,11 @@ def plan_next(
     candidates = enumerate_candidates(rules, made)
     if not candidates:
         return []
-    rows = np.array([_row(problem, columns, np.array(item.shares), item.yeast, tied) for item in candidates])
-    shown = np.array([_row(problem, columns, shares, yeast, tied) for shares, yeast in made])
+    proposed = np.array([item.shares for item in candidates])
+    rows = _rows(problem, columns, proposed, [item.yeast for item in candidates], tied)
+    shown = _rows(
+        problem, columns, np.array([shares for shares, _ in made]), [name for _, name in made], tied
+    )
     asked = [question for question in questions(problem, tied) if question.units >= _FEWEST_BATCHES]
     bill = problem.columns_of("grain")
     chooser = Chooser(fit, rows, shown, problem.response.is_more_better, asked, bill)
@@ -151,24 +154,31 @@ def _made(problem: Problem, grain: Family, columns: list[int]) -> list[tuple[Flo
     return [(grain.columns[rows][:, columns].mean(axis=0), name) for (_, name), rows in groups.items()]
 
 
-def _row(
-    problem: Problem, columns: list[int], shares: Floats, yeast_name: str, tied: Collection[tuple[str, str]]
+def _rows(
+    problem: Problem,
+    columns: list[int],
+    shares: Floats,
+    yeasts: Sequence[str],
+    tied: Collection[tuple[str, str]],
 ) -> Floats:
-    """A candidate's row in the fit's columns, all but grain and yeast at their average."""
-    parts = []
+    """Candidates as rows in the fit's columns, all but grain and yeast at their average."""
+    count = len(shares)
+    parts: dict[str, Floats] = {}
     for family in problem.families:
         if family.name == "grain":
-            row = np.zeros(len(family.levels))
-            row[columns] = shares
-        elif family.name == "yeast" and yeast_name in family.levels:
-            row = np.zeros(len(family.levels))
-            row[family.levels.index(yeast_name)] = 1.0
+            parts["grain"] = np.zeros((count, len(family.levels)))
+            parts["grain"][:, columns] = shares
+        elif family.name == "yeast":
+            usual = reference_mix(family, tied)
+            own = {name: np.eye(len(family.levels))[k] for k, name in enumerate(family.levels)}
+            parts["yeast"] = np.array([own.get(name, usual) for name in yeasts])
+        elif family.name == TOGETHER:
+            parts[TOGETHER] = products(parts["grain"], parts["yeast"])
         elif family.is_shares:
-            row = reference_mix(family, tied)
+            parts[family.name] = np.tile(reference_mix(family, tied), (count, 1))
         else:
-            row = family.columns.mean(axis=0)
-        parts.append(row)
-    return np.concatenate(parts)
+            parts[family.name] = np.tile(family.columns.mean(axis=0), (count, 1))
+    return np.concatenate(list(parts.values()), axis=1)
 
 
 def _choice(

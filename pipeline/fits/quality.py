@@ -77,7 +77,7 @@ class Prediction:
 
 def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
     """The quality of a fit, and its left-out predictions."""
-    y, columns = problem.y, problem.matrix
+    y, columns = problem.y, problem.straight
     left_out = fit.left_out()
     mean_error = baselines.rmse(baselines.left_out_mean(y), y)
     error = baselines.rmse(left_out.mean, y)

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipeline.fits.blocks import BlockFit, Contrasts
-from pipeline.fits.design import Problem
+from pipeline.fits.design import TOGETHER, Problem
 from pipeline.fits.effects import LEVEL, reference_mix
 from pipeline.fits.mixture import Floats
 
@@ -81,15 +81,17 @@ def _chosen(problem: Problem) -> tuple[str, ...]:
 def _company(problem: Problem, rows: list[int], subject: str, tied: Collection[tuple[str, str]]) -> Floats:
     """The columns of the group in average company: its own grain (or yeast), the others' average."""
     own = "grain" if subject == "grain bill" else "yeast"
-    parts = []
+    parts: dict[str, Floats] = {}
     for family in problem.families:
         if family.name == own:
-            parts.append(family.columns[rows].mean(axis=0))
+            parts[family.name] = family.columns[rows].mean(axis=0)
+        elif family.name == TOGETHER:
+            parts[TOGETHER] = np.outer(parts["grain"], parts["yeast"]).ravel()
         elif family.is_shares:
-            parts.append(reference_mix(family, tied))
+            parts[family.name] = reference_mix(family, tied)
         else:
-            parts.append(family.columns.mean(axis=0))
-    return np.concatenate(parts)
+            parts[family.name] = family.columns.mean(axis=0)
+    return np.concatenate(list(parts.values()))
 
 
 def _chances(fit: BlockFit, questions: Floats, is_more_better: bool) -> tuple[Floats, Floats]:

@@ -118,8 +118,8 @@ def response_of(name: str, unit_kind: str = "batch") -> Response:
         "ferment_temperature_c",
     )
     if unit_kind == "cask":
-        # A cask's spirit comes of several bills: its grain is asked of the new spirit instead.
-        families, factors = ("wood", "yeast"), ("age_years", "capacity_l")
+        # The grain comes last: it is asked of casks only where there are enough of them.
+        families, factors = ("wood", "yeast", "grain"), ("age_years", "capacity_l")
     words = f"{attribute} (casks)" if unit_kind == "cask" else f"{attribute} (new spirit)"
     return Response(name, words, "points", families, factors, None, 0.5, better, 1)
 
@@ -135,4 +135,5 @@ FAMILY_WORDS = {
     "process": "process (temperatures, rests, cuts)",
     "wood": "cask wood",
     "setting": "session, still and season",
+    "grain with yeast": "grain and yeast working on each other",
 }

@@ -16,8 +16,10 @@ from pipeline.fits import tables, wording
 from pipeline.fits.aliases import Tie, find_tangles, find_ties, tied_levels
 from pipeline.fits.blocks import BlockFit
 from pipeline.fits.design import (
+    ALLOWED_FOR,
     FEWEST_UNITS,
     PRIOR_SCALES,
+    TOGETHER,
     DesignFrames,
     Family,
     Problem,
@@ -101,7 +103,7 @@ def gate_of(problem: Problem, family: Family, ties: Iterable[Tie]) -> float | No
         if tie.is_exact and tie.family != tie.other_family and family.name in (tie.family, tie.other_family)
     }
     kept = [k for k, level in enumerate(family.levels) if (family.name, level) not in outside]
-    rest = replace(problem, families=tuple(other for other in problem.families if other is not family))
+    rest = problem.without(family.name, TOGETHER)
     left_over = problem.y
     if rest.families:
         left_over = rest.y - BlockFit(rest.y, rest.matrix, rest.blocks, steps=_NULL_STEPS).fitted
@@ -109,7 +111,7 @@ def gate_of(problem: Problem, family: Family, ties: Iterable[Tie]) -> float | No
 
 
 def _gates(problem: Problem, ties: Iterable[Tie]) -> list[tuple[str, float | None]]:
-    asked = [family for family in problem.families if family.name != "setting"]
+    asked = [family for family in problem.families if family.name not in ALLOWED_FOR]
     return [(family.name, gate_of(problem, family, ties)) for family in asked]
 
 

@@ -6,12 +6,12 @@ millisecond because nothing is brewed. Each world breaks one thing that the fits
 
 from __future__ import annotations
 
-from collections.abc import Callable, Collection
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipeline.fits.design import WITH, Family, Problem, merge_companions
+from pipeline.fits.design import WITH, Family, Problem, merge_companions, with_products
 from pipeline.fits.effects import reference_mix
 from pipeline.fits.mixture import Floats
 from pipeline.fits.responses import SCORE, response_of
@@ -32,6 +32,9 @@ WORLDS = (
 """All but the first break an assumption; a null season is drawn apart from these."""
 
 RESPONSES = ("yield_lpa_per_kg", f"{SCORE}fruit", f"{SCORE}spice")
+
+RESPONSES_OF_EMPTY = (*RESPONSES, f"{SCORE}cream", f"{SCORE}smoke", f"{SCORE}overall")
+"""More questions at once, as a real season has them: each more is a chance of a false claim."""
 
 _RECIPES_FOR = {12: 4, 24: 6, 60: 8}
 _BATCHES_A_SESSION = 9
@@ -94,12 +97,18 @@ class _Design:
     sessions: Floats
 
 
-def invent_season(batches: int, world_name: str, rng: np.random.Generator, is_null: bool = False) -> Invented:
+def invent_season(
+    batches: int,
+    world_name: str,
+    rng: np.random.Generator,
+    is_null: bool = False,
+    responses: Sequence[str] = RESPONSES,
+) -> Invented:
     """A season of so many batches in a world of `WORLDS`; with `is_null`, no choice makes a difference."""
     world = make_world(rng, is_null)
     design = _draw_design(batches, world, world_name, rng)
     problems, truths, noises = [], [], []
-    for name in RESPONSES:
+    for name in responses:
         truth = _truth(name, world, design, world_name, rng)
         expected = np.array(
             [
@@ -245,7 +254,7 @@ def _problem(name: str, design: _Design, y: Floats, y_u: Floats) -> Problem:
         levels = tuple(f"session {k}" for k in range(design.sessions.shape[1]))
         families.append(Family("setting", levels, design.sessions, np.ones(len(levels))))
     units = tuple(f"G{k + 1:02d}" for k in range(len(y)))
-    return Problem(response_of(name), "batch", units, design.recipes, y, y_u, tuple(families))
+    return Problem(response_of(name), "batch", units, design.recipes, y, y_u, with_products(families))
 
 
-__all__ = ["RESPONSES", "WORLDS", "Invented", "invent_season"]
+__all__ = ["RESPONSES", "RESPONSES_OF_EMPTY", "WORLDS", "Invented", "invent_season"]

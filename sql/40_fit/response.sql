@@ -1,7 +1,7 @@
 -- What:  what is to be explained: yields, fractions, cost and scores, each with its standard uncertainty of measurement.
--- Note:  a figure's uncertainty is the account's own; a score's is its spread between assessors.
+-- Note:  a figure's uncertainty is the account's own; a score is the panel's, adjusted for who tasted what, where that can be done.
 -- Grain: one row a unit (batch or tasted cask) and response.
--- From:  metric.batch, metric.sample_score
+-- From:  metric.batch, fit.sample_mean
 create or replace table fit.response as
 with of_batches as (
     select
@@ -29,16 +29,27 @@ with of_batches as (
     from metric.batch
 ),
 
-of_scores as (
+adjusted as (
     select
         if(cask is null, 'batch', 'cask') as unit_kind,
         coalesce(cask, batch) as unit,
         'score: ' || lower(attribute) as response,
-        favg(score_mean) as value,
-        sqrt(fsum(power(score_se, 2))) / nullif(count(score_se), 0) as value_u,
-    from metric.sample_score
+        coalesce(panel_mean, score_raw_mean) as score,
+        panel_mean_se,
+    from fit.sample_mean
     where coalesce(cask, batch) is not null
-    group by all
+),
+
+of_scores as (
+    select
+        unit_kind,
+        unit,
+        response,
+        favg(score) as value,
+        sqrt(fsum(power(panel_mean_se, 2))) / nullif(count(panel_mean_se), 0) as value_u,
+    from adjusted
+    where score is not null
+    group by unit_kind, unit, response
 )
 
 select

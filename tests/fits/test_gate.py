@@ -10,7 +10,7 @@ def test_benjamini_and_hochbergs_own_example():
     """Fifteen p values of their 1995 paper (from memory): at 5 % their procedure keeps the first four."""
     p = [0.0001, 0.0004, 0.0019, 0.0095, 0.0201, 0.0278, 0.0298, 0.0344]
     p += [0.0459, 0.3240, 0.4262, 0.5719, 0.6528, 0.7590, 1.0]
-    assert passed(p) == [True] * 4 + [False] * 11
+    assert passed(p, 0.05) == [True] * 4 + [False] * 11
 
 
 def test_a_gate_that_cannot_be_asked_neither_passes_nor_counts():

@@ -6,7 +6,7 @@ import polars as pl
 import pytest
 
 from pipeline.fits.calibrate import BEGIN, END, Tally, calibrate, table_text, write_into
-from pipeline.fits.steps_ahead import CHANCE, HABIT, OURS, regret_of
+from pipeline.fits.steps_ahead import CHANCE, HABIT, OURS, mean_with_interval, regrets_of
 from pipeline.fits.worlds import RESPONSES, WORLDS, invent_season
 from pipeline.logs import read_logs
 from pipeline.report.blocks import Figure, Figures, Folded, Paragraphs, Points, Table
@@ -52,9 +52,15 @@ def test_most_large_effects_are_found(tally):
 
 
 def test_batches_proposed_next_beat_habit_and_chance():
-    ours = regret_of(OURS, 12)
-    assert ours < regret_of(HABIT, 12)
-    assert ours < regret_of(CHANCE, 12)
+    ours = regrets_of(OURS, 8).mean()
+    assert ours < regrets_of(HABIT, 8).mean()
+    assert ours < regrets_of(CHANCE, 8).mean()
+
+
+def test_the_interval_of_a_mean_is_the_textbook_one():
+    """Student's sleep data, the ten differences, as R prints them (from memory): 1.58, 0.70 to 2.46."""
+    gains = np.array([1.2, 2.4, 1.3, 1.3, 0.0, 1.0, 1.8, 0.8, 4.6, 1.4])
+    assert mean_with_interval(gains) == pytest.approx((1.58, 0.7001142, 2.4598858), abs=1e-6)
 
 
 def test_the_true_answer_of_an_empty_season_is_nought():
@@ -80,12 +86,13 @@ def test_every_world_gives_whole_seasons(world):
 def test_the_table_goes_between_its_marks(tally, tmp_path):
     page = tmp_path / "page.md"
     page.write_text(f"before\n{BEGIN}\nan earlier table\n{END}\nafter\n")
-    write_into(page, table_text({24: tally}, {OURS: 0.1, HABIT: 2.0}, 40, 12))
+    write_into(page, table_text({24: tally}, {OURS: np.array([0.1, 0.3]), HABIT: np.array([2.0, 2.2])}, 40))
     text = page.read_text()
     assert text.startswith("before\n")
     assert text.endswith("after\n")
     assert "an earlier table" not in text
     assert "| planted ties named | 100.0 % |" in text
+    assert "falls short less by 1.90 (1.90 to 1.90) than house habit" in text
     page.write_text("no marks here\n")
     with pytest.raises(ValueError, match="has no line"):
         write_into(page, "x")
