@@ -114,6 +114,25 @@ def share_text(row: Row) -> str:
     )
 
 
+def scale_sentence(panels: Sequence[Row]) -> str:
+    """For which attributes the assessors' use of the scale is allowed for, and what a point is elsewhere."""
+    fitted = [row for row in panels if row["no_fit_reason"] is None]
+    names = list(dict.fromkeys(row["attribute"] for row in fitted))
+    scaled = [name for name in names if all(row["is_scaled"] for row in fitted if row["attribute"] == name)]
+    left = [name for name in names if name not in scaled]
+    if not names:
+        return ""
+    if not scaled:
+        return (
+            "How much of the scale each assessor uses cannot be read from so few scores: a difference is one "
+            "of the panel's average use, and looks smaller where some use little of the scale."
+        )
+    allowed = "How much of the scale each assessor uses is allowed for"
+    if not left:
+        return f"{allowed}; a difference is one of the typical assessor."
+    return f"{allowed} in {listed(scaled)}, not in {listed(left)}: their scores do not tell it."
+
+
 def agreement_sentence(panels: Sequence[Row]) -> str:
     """How far the panel agrees, without naming anyone."""
     known = [row for row in panels if row["icc_single"] is not None]

@@ -11,6 +11,7 @@ from pipeline.report.flavour_wording import (
     attribute_sentence,
     comparison_sentences,
     pair_text,
+    scale_sentence,
     scores_answer,
     share_sentence,
     trial_sentence,
@@ -209,3 +210,18 @@ def test_scores_of_two_people_are_not_called_a_panel_s():
     assert "too few to speak" in scores_answer(8, 2, 4, 1)
     assert "compared only with those" in scores_answer(80, 6, 4, 2)
     assert scores_answer(0, 0, 0, 0) == "No scores were logged this season."
+
+
+def test_what_a_point_is_depends_on_whether_the_use_of_the_scale_is_known():
+    rows = [
+        {"attribute": name, "is_scaled": scaled, "no_fit_reason": reason}
+        for name, scaled, reason in (
+            ("overall", True, None),
+            ("wood", False, None),
+            ("fruit", False, "one sample only"),
+        )
+    ]
+    assert scale_sentence(rows[:1]).endswith("one of the typical assessor.")
+    assert "allowed for in overall, not in wood" in scale_sentence(rows)
+    assert "panel's average use" in scale_sentence(rows[1:])
+    assert scale_sentence(rows[2:]) == ""

@@ -27,6 +27,7 @@ from pipeline.report.flavour_wording import (
     agreement_sentence,
     attribute_sentence,
     comparison_sentences,
+    scale_sentence,
     scores_answer,
     share_sentence,
     share_text,
@@ -42,8 +43,7 @@ MOST_SAMPLES_DRAWN = 40
 HOW_TO_READ = (
     "Dots are adjusted scores, 0 to 10; lines the 95 % interval of each sample against the average of "
     "its tasting. "
-    "Highest first, each attribute in its own order. Where the data carry it, how much of the scale each "
-    "assessor uses is allowed for."
+    "Highest first, each attribute in its own order."
 )
 PICTURE = f"Fewer than {EVIDENCE_FROM} samples: this map is a picture, not evidence."
 SPIRIT_OR_CASK = (
@@ -116,7 +116,7 @@ def flavour(data: SeasonData) -> Section:
     assessors = data.count("assessors") or int(own.panels.select(pl.col("assessors").max()).item())
     tastings = own.means["tasting"].unique(maintain_order=True).to_list()
     answer = [scores_answer(total, assessors, own.means["tasted"].n_unique(), len(tastings))]
-    blocks: list[Block] = [*_spirit_or_cask(data), Heading3("Scores"), Paragraphs([HOW_TO_READ])]
+    blocks: list[Block] = [*_spirit_or_cask(data), Heading3("Scores"), Paragraphs([_how_to_read(data)])]
     drawn = tastings[-MOST_TASTINGS_DRAWN:]
     if len(drawn) < len(tastings):
         answer.append(f"The last {len(drawn)} tastings are drawn; the table has them all.")
@@ -135,6 +135,10 @@ def flavour(data: SeasonData) -> Section:
         Points(list(CAUTIONS)),
     ]
     return Section("flavour", TITLE, answer, blocks)
+
+
+def _how_to_read(data: SeasonData) -> str:
+    return f"{HOW_TO_READ} {scale_sentence(data.flavour.panels.to_dicts())}".strip()
 
 
 def _spirit_or_cask(data: SeasonData) -> list[Block]:
