@@ -144,7 +144,8 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         name: dtype
         for name, dtype in CATALOGUE_SCHEMA.items()
         if name not in ("extract_low_pct", "extract_high_pct", "has_enzymes", "needs_cooking")
-    },
+    }
+    | {"cells_set_aside": pl.String},
 }
 
 VALUE_SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
@@ -292,11 +293,11 @@ class _Typer:
 
     def _sheet(self, kind: FileKind, cells: pl.DataFrame) -> Sheet:
         whole = [(file.file_id, bad.line) for file, bad in self.result.bad if file.kind == kind.name]
-        schema = {"file_id": pl.Int32, "line": pl.Int32}
-        uncut = pl.DataFrame(whole, schema=schema, orient="row")
-        text = cells.join(uncut, on=list(schema), how="anti", maintain_order="left").select(
-            "file_id", "line", pl.col(list(kind.fields)).str.strip_chars()
-        )
+        text = cells.select("file_id", "line", pl.col(list(kind.fields)).str.strip_chars())
+        if whole:
+            schema = {"file_id": pl.Int32, "line": pl.Int32}
+            uncut = pl.DataFrame(whole, schema=schema, orient="row")
+            text = text.join(uncut, on=list(schema), how="anti", maintain_order="left")
         mine = {number: file for number, file in self.files.items() if file.kind == kind.name}
         sheet = Sheet(kind, text, mine, self.settings.currency)
         if kind.named_by_file is not None:
@@ -306,11 +307,12 @@ class _Typer:
 
     def _with_marks(self, sheet: Sheet, typed: dict[str, pl.Series], table: str) -> pl.DataFrame:
         """The usable rows of one kind; in a batch or cask log with what is known of those set aside."""
+        schema = VALUE_SCHEMAS[table]
+        if "cells_set_aside" in schema:
+            typed["cells_set_aside"] = sheet.cells_set_aside()
         if sheet.kind.name not in IDENTITY:
             return _used_rows(sheet, typed, table)
-        schema = VALUE_SCHEMAS[table]
         typed |= {
-            "cells_set_aside": sheet.cells_set_aside(),
             "is_set_aside": pl.repeat(False, len(sheet.text), dtype=pl.Boolean, eager=True),
         }
         marks = [marks_of_rows(sheet, typed, schema), marks_of_uncut(self.result.bad, sheet, schema)]
@@ -348,7 +350,7 @@ def _used_rows(sheet: Sheet, typed: Mapping[str, pl.Series], table: str) -> pl.D
     schema = VALUE_SCHEMAS[table]
     columns = {"file_id": sheet.text["file_id"], "line": sheet.text["line"], **typed}
     frame = pl.DataFrame([columns[name].cast(dtype).alias(name) for name, dtype in schema.items()])
-    return frame.filter(pl.Series(~sheet.row_is_bad))
+    return frame.filter(pl.Series(~sheet.row_is_bad)) if sheet.row_is_bad.any() else frame
 
 
 def _pours(sheet: Sheet, typed: Mapping[str, pl.Series]) -> pl.Series:

@@ -11,6 +11,7 @@ with own_analyses as (
         moisture_pct,
         fermentable_pct,
         'own list' as basis,
+        coalesce(string_split(cells_set_aside, ' '), []) as set_aside,
     from raw.ingredient_value
     qualify row_number() over (partition by ingredient_key order by file_id desc, line desc) = 1
 ),
@@ -29,15 +30,22 @@ catalogue_names as (
         on catalogue.ingredient = catalogue_alias.ingredient
 ),
 
--- An own analysis that leaves a cell empty takes the catalogue's typical value for it.
+-- An own analysis that leaves a cell empty takes the catalogue's typical value for it; one whose cell was set aside
+-- has a value that is not known.
 own_completed as (
     select
         own_analyses.ingredient_key,
         own_analyses.ingredient,
         coalesce(own_analyses.kind, catalogue_names.kind) as kind,
-        coalesce(own_analyses.extract_pct, catalogue_names.extract_pct) as extract_pct,
-        coalesce(own_analyses.moisture_pct, catalogue_names.moisture_pct) as moisture_pct,
-        coalesce(own_analyses.fermentable_pct, catalogue_names.fermentable_pct) as fermentable_pct,
+        if(
+            list_contains(own_analyses.set_aside, 'extract'), null, coalesce(own_analyses.extract_pct, catalogue_names.extract_pct)
+        ) as extract_pct,
+        if(
+            list_contains(own_analyses.set_aside, 'moisture'), null, coalesce(own_analyses.moisture_pct, catalogue_names.moisture_pct)
+        ) as moisture_pct,
+        if(
+            list_contains(own_analyses.set_aside, 'fermentable'), null, coalesce(own_analyses.fermentable_pct, catalogue_names.fermentable_pct)
+        ) as fermentable_pct,
         own_analyses.basis,
     from own_analyses
     left join catalogue_names

@@ -19,9 +19,14 @@ with materials as (
 other_costs as (
     select
         batch,
+        -- A price that could not be read, or a yeast's row that could not be used, leaves the cost unknown, not short.
+        bool_or(
+            coalesce(list_contains(string_split(cells_set_aside, ' '), 'price'), false)
+            or (is_set_aside and step = 'yeast')
+        ) as is_unknown,
         fsum(price) as cost,
     from log.batch_step
-    where step not in ('grain', 'sugar') and price is not null
+    where step not in ('grain', 'sugar')
     group by batch
 ),
 
@@ -117,7 +122,11 @@ joined as (
         ) as grain_extract_kg,
         materials.grain_fermentable_kg / nullif(materials.grain_potential_extract_kg, 0e0) as grain_fermentable_frac,
         materials.sugar_fermentable_kg,
-        materials.fermentables_cost + coalesce(other_costs.cost, 0e0) as cost,
+        if(
+            coalesce(other_costs.is_unknown, false),
+            null,
+            materials.fermentables_cost + coalesce(other_costs.cost, 0e0)
+        ) as cost,
         bills.main_grain,
         bills.composition,
         wash.wash_volume_l,

@@ -197,7 +197,7 @@ def test_ingredient_list_and_its_use(read: Read, tmp_path: Path) -> None:
     )
     assert frames.problems.is_empty(), "an ingredient of the distiller's own list is known"
     assert frames.values["ingredient_value"].drop("file_id", "line").rows() == [
-        ("moon dust", "moon dust", "malt", 84.5, 5.1, 82.0, 0.85, "ours", None)
+        ("moon dust", "moon dust", "malt", 84.5, 5.1, 82.0, 0.85, "ours", None, None)
     ]
 
 

@@ -126,3 +126,22 @@ def test_the_rest_of_a_file_with_mixed_decimals_is_not_taken_for_the_whole(make_
     season = make_season(files={"a.csv": first, "b.csv": second})
     assert season.one("metric.batch", batch="7")["hearts_lpa"] is None
     assert season.one("raw.file", path="b.csv")["rows_set_aside"] == 2
+
+
+def test_a_price_or_an_analysis_that_cannot_be_read_is_not_made_up_for(make_season):
+    lines = RUN.strip().splitlines()
+    priced = [lines[0].replace("40, , , , , , ,", "40, , , , , , , 60"), *lines[1:]]
+    yeast = "7, 2031-02-01 13:00, yeast, , ale yeast, , , , 1, , , , , , , {price}"
+    malt = "ingredient,extract,moisture,fermentable\npale malt,{extract},4,80\n"
+
+    def batch(price: str, extract: str) -> dict:
+        rows = "\n".join([*priced, yeast.format(price=price)])
+        season = make_season(rows, files={"malts.csv": malt.format(extract=extract)})
+        return season.one("metric.batch", batch="7")
+
+    good, bad = batch("5", "80"), batch("5 or so", "8O")
+    assert good["cost_per_lpa"] is not None
+    # 40 kg x 0.80 x (1 - 0.04).
+    assert good["potential_extract_kg"] == pytest.approx(30.72)
+    assert bad["cost_per_lpa"] is None, "the yeast's price is not known, so the sum is not"
+    assert bad["potential_extract_kg"] is None, "the catalogue's extract does not stand in for an own one"
