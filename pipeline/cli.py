@@ -209,19 +209,26 @@ def simulate(
         bool,
         typer.Option("--mistakes/--no-mistakes", help="With a few honest mistakes in the logs, or without."),
     ] = True,
+    telemetry: Annotated[
+        int,
+        typer.Option("--telemetry", min=0, help="So many spirit runs with a logger's file, a row a second."),
+    ] = 0,
 ) -> None:
     """An invented season from physics: logs as a person keeps them, and the truth beside them in truth.json.
 
     Example: stillseason simulate --batches 48 --seed 1 --out my_invented_season
     """
     from pipeline.logs import datapackage
-    from pipeline.simulate import HONEST_MISTAKES, simulate_season, write_season
+    from pipeline.simulate import HONEST_MISTAKES, simulate_season, write_season, write_telemetry
 
     if out.exists() and (not out.is_dir() or any(out.iterdir())):
         _wrong_use(f"{out} is there already and not empty. Give a new folder with --out.")
     progress = terminal_progress()
     ordered = HONEST_MISTAKES if mistakes else ()
-    write_season(simulate_season(batches, seed, mistakes=ordered, progress=progress), out)
+    season = simulate_season(batches, seed, mistakes=ordered, progress=progress)
+    write_season(season, out)
+    if telemetry:
+        write_telemetry(season, out, every_s=1, runs=telemetry)
     package = json.dumps(datapackage(out), indent=2, ensure_ascii=False) + "\n"
     (out / "datapackage.json").write_text(package, encoding="utf-8", newline="")
     typer.echo(f"Logs: {out}")

@@ -8,6 +8,7 @@ from pipeline.simulate.instruments import PERFECT, Instruments
 from pipeline.simulate.mistakes import HONEST_MISTAKES, MISTAKE_KINDS
 from pipeline.simulate.records import MistakeOrder
 from pipeline.simulate.season import Season, simulate_season
+from pipeline.simulate.telemetry import write_telemetry
 from pipeline.simulate.truth import season_truth
 from pipeline.simulate.world import World, make_world
 
@@ -24,4 +25,5 @@ __all__ = [
     "season_truth",
     "simulate_season",
     "write_season",
+    "write_telemetry",
 ]
