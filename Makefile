@@ -5,7 +5,7 @@
 
 .DEFAULT_GOAL := help
 .DELETE_ON_ERROR:
-.PHONY: help review test lint bench sample docs calibrate calibrate-cuts calibrate-panel picture lock clean clean-venv
+.PHONY: help review test lint bench sample docs calibrate calibrate-balance calibrate-cuts calibrate-panel picture lock clean clean-venv
 
 VENV ?= .venv
 LOGS ?= sample_logs
@@ -63,6 +63,9 @@ calibrate: $(DEV_STAMP) ## hold the fits to account over 3,000 invented seasons 
 
 calibrate-panel: $(DEV_STAMP) ## count how often the panel's intervals keep their word, 1,000 panels of each kind
 	@OPENBLAS_NUM_THREADS=1 PYTHONPATH=. $(BIN)/python tests/panel/calibrate.py 1000
+
+calibrate-balance: $(DEV_STAMP) ## count false alarms, coverage and found mistakes of the reconciliation and write them into DEVELOPERS.md
+	@OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pipeline.reconcile.calibrate --docs DEVELOPERS.md
 
 calibrate-cuts: $(DEV_STAMP) ## count what the cuts' fits and charts promise and write it into DEVELOPERS.md
 	@OPENBLAS_NUM_THREADS=1 $(BIN)/python -m pipeline.cuts.calibration --docs DEVELOPERS.md

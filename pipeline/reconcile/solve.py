@@ -93,6 +93,7 @@ class Reconciled:
 def reconcile(balances: Balances, y: Floats, u: Floats, is_free: Flags | None = None) -> Reconciled:
     """Reconcile measurements y of standard uncertainties u with balances.
 
+    u       : nought for what is known exactly, and stays as it is
     is_free : what was not measured; its y is a guess to start from, its u a wide guess of how far off it is
     """
     free = np.zeros(y.size, dtype=bool) if is_free is None else is_free
@@ -104,7 +105,8 @@ def reconcile(balances: Balances, y: Floats, u: Floats, is_free: Flags | None = 
         factor = factorise(_spread(jacobian, variance))
         weights = factor.solve(residual)
         following = y - variance * (jacobian.T @ weights)
-        step = float(np.max(np.abs(following - x) / u, initial=0.0))
+        # What is known exactly does not move, and has no uncertainty to measure its step by.
+        step = float(np.max(np.abs(following - x)[u > 0.0] / u[u > 0.0], initial=0.0))
         x = following
         if step < _CLOSE_ENOUGH or isinstance(balances, LinearBalances):
             break

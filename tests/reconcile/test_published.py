@@ -42,6 +42,16 @@ class TestHeatExchangerWithBypass:
         np.testing.assert_allclose(np.abs(found.z), [2.070, 0.061, 1.310, 0.367, 0.882, 1.641], atol=5e-4)
         np.testing.assert_allclose(found.u, 0.5774, atol=5e-5)
 
+    def test_what_is_known_exactly_stays_and_nothing_is_divided_by_nought(self):
+        """With stream 1 fixed, by the same formulas solved densely (numpy); warnings are errors here."""
+        u = np.array([0.0, 1.0, 1.0, 1.0, 1.0, 1.0])
+        spread = self.A @ np.diag(u**2) @ self.A.T
+        expected = self.MEASURED - u**2 * (self.A.T @ np.linalg.solve(spread, self.A @ self.MEASURED))
+        found = reconcile(LinearBalances(self.A), self.MEASURED, u)
+        np.testing.assert_allclose(found.x, expected, atol=1e-9)
+        assert found.x[0] == self.MEASURED[0]
+        assert found.u[0] == 0.0
+
     def test_a_bias_of_four_is_found_in_its_stream(self):
         """The book's own gross error: stream 2 read as 68.45. g = 16.674 is remembered from the book."""
         wrong = self.MEASURED.copy()
