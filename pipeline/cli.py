@@ -324,7 +324,7 @@ def _put_table(frame: pl.DataFrame, file_format: TableFormat, out: Path | None) 
     else:
         text = export.frame_as_text(frame) if file_format is TableFormat.text else export.frame_as_json(frame)
     if out is None:
-        typer.echo(text, nl=False)
+        typer.echo(export.lines_shown(text), nl=False)
     else:
         export.write_text(out, text)
         typer.echo(f"Table: {out}")

@@ -6,6 +6,7 @@ Text stays text: a cell that a spreadsheet would run as a formula is written so 
 from __future__ import annotations
 
 import io
+import json
 from pathlib import Path
 
 import polars as pl
@@ -54,8 +55,20 @@ def frame_as_csv(frame: pl.DataFrame) -> tuple[str, int]:
 
 
 def frame_as_json(frame: pl.DataFrame) -> str:
-    """The frame as a JSON array of objects, one a row; not measured is null."""
-    return frame.write_json() + "\n"
+    """The frame as a JSON array of objects, one a row; not measured is null, what is unseen an escape."""
+    text = frame.write_json()
+    if not text.isprintable():
+        text = "".join(char if char.isprintable() else _json_escape(char) for char in text)
+    return text + "\n"
+
+
+def _json_escape(char: str) -> str:
+    return f"\\u{ord(char):04x}" if ord(char) < 0x10000 else json.dumps(char)[1:-1]
+
+
+def lines_shown(text: str) -> str:
+    """A text for a terminal: line by line, with control and other unseen characters as escapes, not sent."""
+    return "\n".join(visible(line) for line in text.split("\n"))
 
 
 def frame_as_bytes(frame: pl.DataFrame, file_format: str) -> bytes:
