@@ -10,7 +10,7 @@ from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Points, 
 from pipeline.report.data import SeasonData
 from pipeline.report.shape import NOT_WRITTEN, latest, named_with_flag, pool_rare, unique_labels
 from pipeline.report.text import counted, listed, value_text, with_unit
-from pipeline.report.wording import ENOUGH_BATCHES, Group, compare_yields, interval_text
+from pipeline.report.wording import ENOUGH_BATCHES, Group, interval_text, yield_sentences
 
 YIELD = "yield_lpa_per_kg"
 MOST_GROUPS_DRAWN = 25
@@ -125,7 +125,8 @@ def _by_group(
     data: SeasonData, measured: pl.DataFrame, groups: pl.DataFrame, column: str, kind: str, kinds: str
 ) -> list[Block]:
     groups = groups.with_columns(pl.col(column).fill_null(NOT_WRITTEN))
-    sentences = compare_yields(as_groups(groups, column), kind, kinds)
+    family = "grain" if column == "grain_bill" else "yeast"
+    sentences = yield_sentences(as_groups(groups, column), kind, kinds, *_fits_say(data, family))
     blocks: list[Block] = [Points(sentences)]
     drawn = groups.filter(pl.col("yield_mean_lpa_per_kg").is_not_null())
     if drawn.height > 1:
@@ -139,6 +140,18 @@ def _by_group(
     extra = ["composition"] if "composition" in groups.columns else []
     table = table_of(groups, [column, *extra, *_GROUP_COLUMNS], f"Yield by {kind}")
     return [*blocks, folded(table)]
+
+
+def _fits_say(data: SeasonData, family: str) -> tuple[str | None, list[str]]:
+    """The fits' sentences on yield and one family of choices: its gate, and the effects that are shown."""
+    of_yield = (pl.col("unit_kind") == "batch") & (pl.col("response") == YIELD) & (pl.col("family") == family)
+    gates = data.gates.filter(of_yield)
+    shown = data.effects.filter(
+        of_yield
+        & (pl.col("verdict") == "supported")
+        & pl.col("contrast_kind").is_in(["more", "against average"])
+    ).sort(pl.col("estimate").abs(), descending=True, maintain_order=True)
+    return (gates["sentence"][0] if gates.height else None), shown["sentence"].to_list()
 
 
 def as_groups(groups: pl.DataFrame, column: str) -> list[Group]:
@@ -189,6 +202,6 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         alt + ".",
         page_spec(yield_by_group(points, named, PAGE)),
         f"Circles are batches. The diamond is the mean of the {kind}'s batches; the line through it is where "
-        f"that mean may lie (95 %), drawn from {ENOUGH_BATCHES} batches on. Lines that overlap do not tell "
-        f"two {kinds} apart." + said,
+        f"that mean may lie (95 %), drawn from {ENOUGH_BATCHES} batches on. Nothing else is allowed for "
+        f"here: whether {kinds} made a difference is said above, not by these lines." + said,
     )
