@@ -125,9 +125,10 @@ run_vessels as (
         ) as found,
         unit.symbol as unit_that_fits,
         'this vessel' as of_what,
-        abs(gaps.gap_lpa - gaps.usual_gap_lpa - poured.sign * poured.lpa * (unit.factor - 1e0)) as miss_lpa,
+        -- What the run would have been charged with, and have lost of it, were this vessel in the other unit.
+        gaps.charge_lpa + if(poured.sign < 0e0, poured.lpa * (unit.factor - 1e0), 0e0) as other_charge_lpa,
+        gaps.gap_lpa - poured.sign * poured.lpa * (unit.factor - 1e0) as other_gap_lpa,
         gaps.run,
-        gaps.charge_lpa,
     from gaps
     inner join poured
         on poured.batch = gaps.batch
@@ -137,10 +138,13 @@ run_vessels as (
 ),
 
 vessels as (
-    select * exclude (miss_lpa, run, charge_lpa)
+    select * exclude (other_charge_lpa, other_gap_lpa, run)
     from run_vessels
-    where miss_lpa < 3e-2 * charge_lpa
-    qualify row_number() over (partition by batch, run order by miss_lpa) = 1
+    where abs(other_gap_lpa - 5e-2 * other_charge_lpa) < 3e-2 * other_charge_lpa
+    qualify row_number() over (
+        partition by batch, run
+        order by abs(other_gap_lpa - 5e-2 * other_charge_lpa) / nullif(other_charge_lpa, 0e0), file_id, line
+    ) = 1
 ),
 
 temperatures as (
