@@ -63,7 +63,7 @@ SCHEMAS: dict[str, dict[str, pl.DataType]] = {
 }  # fmt: skip
 
 WHAT = {
-    "fit.gate": "whether each family of choices made a difference at all (permutation gates, 5 % over all). "
+    "fit.gate": "whether each family of choices made a difference at all (permutation gates, 4 % over all). "
     "One row a response and family.",
     "fit.effect": "what each choice did, the others allowed for: size, 95 % interval, and what may be said. "
     "One row a response and question.",

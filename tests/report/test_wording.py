@@ -36,7 +36,7 @@ def test_a_gate_that_stays_shut_is_said_as_it_is():
 def test_a_crowd_of_effects_is_not_listed_twice():
     text = said(APART, GATE, (EFFECT,) * (MOST_EFFECTS + 2))
     assert text.count(EFFECT) == MOST_EFFECTS
-    assert "2 more effects: see What made the difference." in text
+    assert "2 more effects: see 'What made the difference'." in text
 
 
 @pytest.mark.parametrize("few", [1, 2])

@@ -38,7 +38,7 @@ _SHORT = {"process": "process", "setting": "setting", "nothing": "nothing logged
 _HOW = (
     "Grains, yeasts, process and cask are fitted together, each kind of choice as a family whose effects are "
     "pulled towards nought as far as the season's own spread demands. An effect is only named when its "
-    "family passed a permutation test (5 % over all tests together). All seasons of these logs are fitted "
+    "family passed a permutation test (4 % over all tests together). All seasons of these logs are fitted "
     "together. An effect says what went with a choice, the others allowed for; it is no proof of a cause."
 )
 
