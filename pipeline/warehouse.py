@@ -394,6 +394,8 @@ def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
     for step in STEPS:
         meanings |= dict(zip(step.makes, step.what, strict=True))
     meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
+    # All in one go: each of a thousand comments would be written to the disk by itself.
+    con.execute("begin")
     for name, meaning in meanings.items():
         con.execute(f"comment on table {name} is {_quoted(meaning)}")
     found = con.execute(
@@ -404,6 +406,7 @@ def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
         known = find_column(name)
         if known is not None:
             con.execute(f'comment on column {schema}."{table}"."{name}" is {_quoted(known.comment)}')
+    con.execute("commit")
 
 
 def _quoted(text: str) -> str:

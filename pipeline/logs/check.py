@@ -12,7 +12,16 @@ from pipeline.logs.fields import CUTS, Field
 from pipeline.logs.header import nearest
 from pipeline.logs.sheet import Bools, Details, Sheet
 from pipeline.logs.steps import Need, Step
-from pipeline.logs.values import Floats, Ints, Numbers, parse_when, parse_words, plain_item_key, plain_word
+from pipeline.logs.values import (
+    Distinct,
+    Floats,
+    Ints,
+    Numbers,
+    parse_when,
+    parse_words,
+    plain_item_key,
+    plain_word,
+)
 
 __all__ = ["check_ingredients", "check_needs", "check_steps", "typed_columns"]
 
@@ -46,7 +55,9 @@ def _typed_text(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     text = sheet.column(column.name)
     typed = {column.becomes[0]: text}
     if "item_key" in column.becomes:
-        typed["item_key"] = sheet.text.select(plain_item_key(pl.col(column.name))).to_series()
+        distinct = Distinct.of(text)
+        keys = distinct.texts.to_frame("text").select(plain_item_key(pl.col("text"))).to_series()
+        typed["item_key"] = distinct.spread(keys)
     return typed
 
 
@@ -143,25 +154,58 @@ def _in_words(need: Need) -> str:
 
 
 def check_steps(sheet: Sheet, step_of_row: pl.Series) -> None:
-    """Mark what each step needs and lacks, usually has and lacks, or has and does not use."""
+    """Mark what each step needs and lacks, usually has and lacks, or has and does not use.
+
+    Which columns a row fills is its shape: few shapes occur, and only the rows of those amiss are looked at.
+    """
     columns = [name for name in sheet.kind.fields if name not in sheet.kind.any_row]
-    filled = {name: sheet.is_filled(name) for name in columns}
+    shapes = _shapes(sheet)
     for step in sheet.kind.steps:
-        among = (step_of_row == step.name).fill_null(False).to_numpy()
-        if not among.any():
+        rows = np.flatnonzero((step_of_row == step.name).fill_null(False).to_numpy())
+        if rows.size == 0:
             continue
-        check_needs(sheet, step.needs, among, f"`{step.name}` rows need")
+        occurring = _Shapes(tuple(sheet.kind.fields), rows, shapes[rows])
+        for need in step.needs:
+            _mark_missing(sheet, need, occurring.lacking(need), f"`{step.name}` rows need")
         for name in step.expects:
-            _mark_not_measured(sheet, step, name, np.flatnonzero(among & ~filled[name]))
+            _mark_not_measured(sheet, step, name, occurring.lacking(((name,),)))
         for name in columns:
             if name not in step.columns:
-                unused = np.flatnonzero(among & filled[name])
                 sheet.mark(
                     "column_not_for_step",
-                    unused,
+                    occurring.filling(name),
                     name,
                     lambda *_, step=step: ("column_not_for_step", {"step": f"`{step.name}`"}),
                 )
+
+
+def _shapes(sheet: Sheet) -> Ints:
+    """Per row a number with a bit for each column of the kind, set where the row fills it."""
+    shapes = np.zeros(len(sheet.text), dtype=np.int64)
+    for bit, name in enumerate(sheet.kind.fields):
+        shapes |= sheet.is_filled(name).astype(np.int64) << bit
+    return shapes
+
+
+class _Shapes:
+    """Some rows of a sheet by their shapes."""
+
+    def __init__(self, columns: tuple[str, ...], rows: Ints, shapes: Ints) -> None:
+        self._bits = {name: 1 << bit for bit, name in enumerate(columns)}
+        self._rows, self._shapes = rows, shapes
+        self._occurring: list[int] = pl.Series(shapes).unique().to_list()
+
+    def lacking(self, need: Need) -> Ints:
+        """The rows in which none of the choices of `need` has all its columns filled."""
+        choices = [sum(self._bits[column] for column in option) for option in need]
+        return self._of([s for s in self._occurring if not any(s & choice == choice for choice in choices)])
+
+    def filling(self, name: str) -> Ints:
+        """The rows that fill a column."""
+        return self._of([shape for shape in self._occurring if shape & self._bits[name]])
+
+    def _of(self, shapes: list[int]) -> Ints:
+        return self._rows[np.isin(self._shapes, shapes)] if shapes else self._rows[:0]
 
 
 def _mark_not_measured(sheet: Sheet, step: Step, name: str, rows: Ints) -> None:

@@ -371,7 +371,9 @@ def cells_frame(kind: str, result: ReadResult) -> pl.DataFrame:
         pl.DataFrame(bad, schema={name: schema[name] for name in ("file_id", "line", "other")}, orient="row")
     )
     empty = pl.DataFrame(schema=schema)
-    return pl.concat([empty, *frames], how="diagonal").select(list(schema)).sort("file_id", "line")
+    rows = pl.concat([empty, *frames], how="diagonal").select(list(schema))
+    place = rows.select(pl.col("file_id").cast(pl.Int64) * 2**32 + pl.col("line")).to_series()
+    return rows if place.is_sorted() else rows.sort("file_id", "line")
 
 
 def _cells_of_block(block: Block, columns: list[str]) -> pl.DataFrame:

@@ -16,6 +16,7 @@ import polars as pl
 from pipeline.logs.units import Quantity, unit_key
 
 __all__ = [
+    "Distinct",
     "Marks",
     "Numbers",
     "parse_numbers",
@@ -61,6 +62,43 @@ class Numbers:
 
 
 @dataclass(frozen=True)
+class Distinct:
+    """A column of text as the texts that occur in it, each once, and per row which of them it holds.
+
+    Logs say the same few things over and over: what is costly is done once a text. `texts` ends with a null,
+    which is what an empty cell holds.
+    """
+
+    texts: pl.Series
+    which: Ints
+
+    @classmethod
+    def of(cls, text: pl.Series) -> Distinct:
+        """The distinct texts of a column, in the order in which they first occur."""
+        codes = text.cast(pl.Categorical(pl.Categories.random())).to_physical().cast(pl.Int64)
+        which = codes.fill_null(-1).to_numpy().copy()
+        count = int(which.max(initial=-1)) + 1
+        first = np.zeros(count + 1, dtype=np.int64)
+        # Of several writes to one place the last one stands: from the end, it is the first row of each text.
+        first[which[::-1]] = np.arange(which.size - 1, -1, -1)
+        which[which < 0] = count
+        texts = pl.concat([text.gather(first[:count]), pl.Series([None], dtype=pl.String)])
+        return cls(texts, which)
+
+    def spread(self, values: pl.Series) -> pl.Series:
+        """What each row's text became, of what each text became."""
+        return values.gather(self.which)
+
+    def rows(self, positions: Ints) -> Ints:
+        """The rows that hold one of the texts at `positions`."""
+        if positions.size == 0:
+            return positions
+        is_there = np.zeros(len(self.texts), dtype=np.bool_)
+        is_there[positions] = True
+        return np.flatnonzero(is_there[self.which])
+
+
+@dataclass(frozen=True)
 class Marks:
     """How the file of each row writes numbers.
 
@@ -82,6 +120,15 @@ def parse_numbers(
     decimal points and no thousands. Spaces and apostrophes between groups of three digits are taken out in
     any file.
     """
+    if marks is not None or text.is_empty() or (default_unit != default_unit[0]).any():
+        return _parse_numbers(text, quantity, default_unit, marks)
+    distinct = Distinct.of(text)
+    units = np.full(len(distinct.texts), default_unit[0])
+    once = _parse_numbers(distinct.texts, quantity, units, None)
+    return Numbers(once.number[distinct.which], once.unit[distinct.which], distinct.rows(once.failed))
+
+
+def _parse_numbers(text: pl.Series, quantity: Quantity, default_unit: Ints, marks: Marks | None) -> Numbers:
     if marks is not None:
         text = _with_points(text, marks)
     number = text.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy().copy()
@@ -188,6 +235,12 @@ def parse_when(text: pl.Series, date_order: str) -> tuple[pl.Series, pl.Series, 
     ISO 8601 in its extended form, and dates like 14/09/2025 when `date_order` is `dmy` or `mdy`. An
     offset from UTC is read and dropped: a log is kept by the clock on the wall.
     """
+    distinct = Distinct.of(text)
+    moment, has_time, failed = _parse_when(distinct.texts, date_order)
+    return distinct.spread(moment), distinct.spread(has_time), distinct.rows(failed)
+
+
+def _parse_when(text: pl.Series, date_order: str) -> tuple[pl.Series, pl.Series, Ints]:
     frame = pl.DataFrame({"text": text})
     date = pl.when(pl.col("text").str.contains(_ISO_DATE)).then(
         pl.col("text").str.to_datetime("%Y-%m-%d", strict=False, time_unit="us")
@@ -238,9 +291,11 @@ def parse_words(
     text: pl.Series, words: Mapping[str, object], dtype: type[pl.DataType]
 ) -> tuple[pl.Series, Ints]:
     """Read a column of choice words: `words` maps each `plain_word` to its value. Gives values, failures."""
-    plain = pl.DataFrame({"text": text}).select(_plain_word(pl.col("text"))).to_series()
+    distinct = Distinct.of(text)
+    plain = distinct.texts.to_frame("text").select(_plain_word(pl.col("text"))).to_series()
     value = plain.replace_strict(dict(words), default=None, return_dtype=dtype)
-    return value, np.flatnonzero((text.is_not_null() & value.is_null()).to_numpy())
+    failed = np.flatnonzero((distinct.texts.is_not_null() & value.is_null()).to_numpy())
+    return distinct.spread(value), distinct.rows(failed)
 
 
 def _plain_word(text: pl.Expr) -> pl.Expr:

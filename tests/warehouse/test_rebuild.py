@@ -22,9 +22,9 @@ def parsed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
     names: list[str] = []
     reading = pipeline.logs.read._Reader._read_text
 
-    def note(reader: object, text: str, file: pipeline.logs.read.ReadFile) -> None:
+    def note(reader: object, text: object, file: pipeline.logs.read.ReadFile, found: object) -> None:
         names.append(file.name)
-        reading(reader, text, file)
+        reading(reader, text, file, found)
 
     monkeypatch.setattr(pipeline.logs.read._Reader, "_read_text", note)
     return names
