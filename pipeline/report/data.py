@@ -31,6 +31,7 @@ _QUERIES = {
     "batches": "select * from metric.batch where season = $season order by mashed_on nulls last, batch",
     "runs": "select * from metric.run where season = $season order by started_at nulls last, batch, run",
     "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
+    "cask_groups": "select * from metric.cask_group where $season is not null",
     "scores": """
         select * from metric.sample_score where season = $season
         order by min(tasted_on) over (partition by session) nulls last, session,
@@ -143,6 +144,7 @@ class SeasonData:
     batches: pl.DataFrame
     runs: pl.DataFrame
     casks: pl.DataFrame
+    cask_groups: pl.DataFrame
     scores: pl.DataFrame
     difference_tests: pl.DataFrame
     grain_bills: pl.DataFrame

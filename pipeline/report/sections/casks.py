@@ -8,6 +8,7 @@ from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
 from pipeline.report.account_wording import leak_sentence, soakage_sentence
 from pipeline.report.blocks import Block, Figure, Paragraphs, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.sections.cask_groups import comparison
 from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
 from pipeline.report.text import counted, listed, value_text, with_unit
 
@@ -65,7 +66,7 @@ def casks(data: SeasonData) -> Section:
         return Section("casks", "Casks", ["No cask was filled this season."])
     frame = _by_wood(data.casks)
     lost = frame.filter(pl.col("loss_frac_per_year").is_not_null())
-    blocks: list[Block] = [*_loss(frame, lost), *_strength(frame)]
+    blocks: list[Block] = [*_loss(frame, lost), *comparison(data.cask_groups), *_strength(frame)]
     blocks.append(folded(table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)))
     leaking = frame.filter(pl.col("is_leaking").fill_null(value=False))["cask"].to_list()
     soaked = frame["soakage_lpa"].drop_nulls()
