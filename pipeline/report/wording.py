@@ -57,10 +57,12 @@ def yield_sentences(
     else:
         said = [gate, *named[:MOST_EFFECTS]]
         if len(named) > MOST_EFFECTS:
-            said.append(f"{counted(len(named) - MOST_EFFECTS, 'more effect')}: see 'What made the difference'.")
+            said.append(
+                f"{counted(len(named) - MOST_EFFECTS, 'more effect')}: see 'What made the difference'."
+            )
         said.append(
-            f"The means below are plain ones: batches of one {kind} may also have differed in mash, month and "
-            "what else went into them. The section 'What made the difference' allows for that."
+            f"The means below are plain ones: batches of one {kind} may also have differed in mash, month "
+            "and what else went into them. The section 'What made the difference' allows for that."
         )
     few = [f"{group.name} ({group.count})" for group in measured if group.count < ENOUGH_BATCHES]
     return [*said, f"Fewer than {ENOUGH_BATCHES} measured batches: {listed(few)}."] if few else said
