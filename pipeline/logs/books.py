@@ -6,7 +6,6 @@ unpacks to too much is not read. The reader is an optional extra.
 
 from __future__ import annotations
 
-import importlib
 import io
 import warnings
 import zipfile
@@ -129,7 +128,7 @@ class Book:
 def open_book(data: bytes) -> Book:
     """The book whose bytes are `data`. Raises `UnreadableTextError` when it cannot be opened."""
     try:
-        reader: Any = importlib.import_module("openpyxl")
+        import openpyxl
     except ModuleNotFoundError as error:
         raise UnreadableTextError("no_spreadsheet_reader", "") from error
     if data.startswith(_OLD_OR_LOCKED):
@@ -138,7 +137,7 @@ def open_book(data: bytes) -> Book:
         archive = zipfile.ZipFile(io.BytesIO(data))
         _refuse_too_much(archive)
         values, formulas = (
-            reader.load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
+            openpyxl.load_workbook(io.BytesIO(data), read_only=True, data_only=data_only, keep_links=False)
             for data_only in (True, False)
         )
         titles = tuple(each.title for each in values.worksheets)
@@ -207,11 +206,12 @@ def _formula_text(formula: Any) -> str:
 
 def _merged(archive: zipfile.ZipFile, values: Any) -> Iterator[Merged]:
     """The merged cells of a sheet, which the reader passes over when it reads row by row."""
-    ranges: Any = importlib.import_module("openpyxl.utils.cell")
+    from openpyxl.utils.cell import range_boundaries
+
     with archive.open(values._worksheet_path) as part:
         for _, element in ElementTree.iterparse(part):
             if element.tag.endswith("}mergeCell"):
                 written = element.get("ref", "")
-                first_column, first_row, _, last_row = ranges.range_boundaries(written)
+                first_column, first_row, _, last_row = range_boundaries(written)
                 yield Merged(first_row, last_row, first_column, written)
             element.clear()

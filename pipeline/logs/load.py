@@ -141,11 +141,13 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         "note": pl.String,
     },
     "ingredient_value": {
-        name: dtype
-        for name, dtype in CATALOGUE_SCHEMA.items()
-        if name not in ("extract_low_pct", "extract_high_pct", "has_enzymes", "needs_cooking")
-    }
-    | {"cells_set_aside": pl.String},
+        **{
+            name: dtype
+            for name, dtype in CATALOGUE_SCHEMA.items()
+            if name not in ("extract_low_pct", "extract_high_pct", "has_enzymes", "needs_cooking")
+        },
+        "cells_set_aside": pl.String,
+    },
 }
 
 VALUE_SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import importlib
 import io
+import sys
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
@@ -16,6 +16,7 @@ import pytest
 import xlsxwriter
 
 from pipeline.logs import LogFrames, load_raw, read_logs
+from pipeline.logs.books import Book
 from pipeline.logs.keep import kept_from
 from pipeline.settings import Settings
 
@@ -263,14 +264,7 @@ def test_entities_that_grow_without_end_are_refused(read: Read) -> None:
 def test_without_the_extra_a_sentence_says_how_to_install_it(
     read: Read, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    real = importlib.import_module
-
-    def lacking(name: str) -> Any:
-        if name == "openpyxl":
-            raise ModuleNotFoundError(name)
-        return real(name)
-
-    monkeypatch.setattr("pipeline.logs.books.importlib.import_module", lacking)
+    monkeypatch.setitem(sys.modules, "openpyxl", None)
     frames = read(_log(_row("yeast", item="ale")), "season.xlsx")
     assert frames.problems["kind"].to_list() == ["no_spreadsheet_reader"]
     assert "pip install 'stillseason[spreadsheets]'" in frames.problems["message"][0]
@@ -300,7 +294,7 @@ def test_an_unchanged_book_is_not_read_again(tmp_path: Path, monkeypatch: pytest
         _book(log, ("Two", _rows(HEADER, _row("yeast", item="ale"))), ("Sums", _rows(["total"])))
     )
     read_titles: list[str] = []
-    table = importlib.import_module("pipeline.logs.books").Book.table
+    table = Book.table
 
     def note(book: Any, title: str) -> Any:
         read_titles.append(title)
