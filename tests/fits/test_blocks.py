@@ -115,3 +115,24 @@ def test_influence_is_the_change_that_leaving_a_row_out_makes(season):
         kept = np.arange(len(y)) != row
         alone = BlockFit(y[kept], columns[kept], known).ask(question).mean[0]
         assert shifts[row] == pytest.approx(alone - whole, abs=1e-9), f"row {row}"
+
+
+@pytest.mark.usefixtures("whole_grid")
+def test_a_late_block_is_summed_over_as_any_other(season, monkeypatch):
+    columns, y = season
+    products = (columns[:, :3, None] * columns[:, None, 3:]).reshape(len(y), -1)
+    both = np.hstack([columns, products])
+    late = Block("together", 6, 1.5, is_late=True)
+    early = Block("together", 6, 1.5, blocks.late_grid(1.5))
+    monkeypatch.setattr(blocks, "_NEGLIGIBLE_BEFORE", 1e-300)
+    change = [0.1, -0.1, 0.0, 0.0, 0.0, 0.05, 0.05, -0.05, -0.05, 0.0, 0.0]
+    question = Contrasts(np.zeros((1, 1)), np.array([change]))
+    one = BlockFit(y, both, [*BLOCKS, late], steps=8).ask(question)
+    other = BlockFit(y, both, [*BLOCKS, early], steps=8).ask(question)
+    np.testing.assert_allclose(one.interval(0.95), other.interval(0.95), rtol=1e-9)
+
+
+def test_late_blocks_stand_last(season):
+    columns, y = season
+    with pytest.raises(ValueError, match="after all others"):
+        BlockFit(y, columns, [Block("grain", 3, 8.0, is_late=True), Block("yeast", 2, 2.0)])

@@ -6,7 +6,17 @@ import pytest
 
 from pipeline.fits import aliases, effects
 from pipeline.fits.blocks import BlockFit
-from pipeline.fits.design import DesignFrames, Family, Problem, fit_problem, merge_companions, problems
+from pipeline.fits.design import (
+    TOGETHER,
+    DesignFrames,
+    Family,
+    Problem,
+    _as_many_as_casks_carry,
+    fit_problem,
+    merge_companions,
+    problems,
+    with_products,
+)
 from pipeline.fits.explained import REST, explained_shares
 from pipeline.fits.quality import fallen_without, judge, predictions
 from pipeline.fits.ranking import rank
@@ -272,3 +282,23 @@ def test_problems_need_eight_measured_batches():
     [problem] = problems(DesignFrames(design, casks, levels, response))
     assert [family.name for family in problem.families] == ["yeast"], "one grain is no choice"
     assert list(problems(DesignFrames(design, casks, levels, response.head(7)))) == []
+
+
+def test_products_of_grain_and_yeast_stand_last_and_are_asked_nothing():
+    grain = Family("grain", ("malt", "rye"), np.array([[1.0, 0.0], [0.6, 0.4]]), np.ones(2))
+    yeast = Family("yeast", ("p", "q"), np.eye(2), np.ones(2))
+    setting = Family("setting", ("one", "two"), np.eye(2), np.ones(2))
+    families = with_products([grain, yeast, setting])
+    assert [family.name for family in families] == ["grain", "yeast", "setting", TOGETHER]
+    assert families[-1].levels == ("malt by p", "malt by q", "rye by p", "rye by q")
+    np.testing.assert_allclose(families[-1].columns, [[1.0, 0.0, 0.0, 0.0], [0.0, 0.6, 0.0, 0.4]])
+    assert with_products([grain, setting]) == (grain, setting), "one yeast has no products"
+
+
+@pytest.mark.parametrize(("casks", "names"), [(11, ["wood", "yeast"]), (12, ["wood", "yeast", "grain"])])
+def test_grain_is_asked_of_casks_only_where_there_are_two_to_a_choice(casks, names):
+    families = [
+        Family(name, ("a", "b"), np.resize(np.eye(2), (casks, 2)), np.ones(2))
+        for name in ("wood", "yeast", "grain")
+    ]
+    assert [family.name for family in _as_many_as_casks_carry(families, casks) if family] == names
