@@ -36,7 +36,7 @@ def sentences(frame: pl.DataFrame) -> str:
 
 def test_woods_that_differ_are_named_with_their_intervals():
     said = sentences(groups(0.004))
-    assert "Woods: allowing for size they differ (luck alone would do so 0.4 % of the time)." in said
+    assert "Woods: they differ, even at one size (luck alone would do so 0.4 % of the time)." in said
     assert "cannot tell" not in said
     assert "Least loses ash, 0.5 times (0.2 to 0.8)" in said
     assert "most oak, 1.5 times (1.2 to 1.8)" in said

@@ -76,8 +76,9 @@ def _said(title: str, levels: list[dict[str, object]]) -> list[str]:
         ]
     ordered = sorted(levels, key=lambda row: (row["loss_over_predicted"], row["group_name"]))
     least, most = ordered[0], ordered[-1]
+    how = "more or less than surface for each litre explains" if title == "Sizes" else "even at one size"
     return [
-        f"{title}: allowing for size they differ (luck alone would do so {_percent(chance)} % of the time). "
+        f"{title}: they differ, {how} (luck alone would do so {_percent(chance)} % of the time). "
         f"Least loses {least['group_name']}, {_times(least)}; most {most['group_name']}, {_times(most)}."
     ]
 

@@ -13,6 +13,7 @@ from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
 from pipeline.report.text import counted, listed, value_text, with_unit
 
 MOST_CASKS_DRAWN = 80
+FEW_CASKS = 8
 
 _COLUMNS = [
     "cask",
@@ -92,9 +93,14 @@ def _answer(frame: pl.DataFrame, lost: pl.DataFrame) -> list[str]:
     name = "loss_frac_per_year"
     if lost.height == 1:
         return [filled, f"One was measured again: it lost {value_text(low, name)} % of its alcohol a year."]
+    share = "they"
+    if lost.height >= FEW_CASKS:
+        # One short or doubtful line of many would else be all that the sentence says.
+        low, high = lost[name].quantile(0.25, "linear"), lost[name].quantile(0.75, "linear")
+        share = "the middle half of them"
     return [
         filled,
-        f"{lost.height} were measured again: they lost between {value_text(low, name)} and "
+        f"{lost.height} were measured again: {share} lost between {value_text(low, name)} and "
         f"{value_text(high, name)} % of their alcohol a year.",
     ]
 
