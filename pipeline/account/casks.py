@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline import science
-from pipeline.account.book import Book
+from pipeline.account.book import Book, Tables
 from pipeline.account.cask_groups import cask_group_frame
 from pipeline.account.cask_line import SIGNS, YEAR_S, CaskEvents, alike, casks_of, lines_of
 from pipeline.account.lots import lot_key
@@ -34,7 +34,7 @@ def cask_frame(book: Book) -> pl.DataFrame:
     lpa = book.errors.move_lpa
     volume = _with_values(book.own.volume_l, moves["volume_l"])
     water = _with_values(book.own.mass_kg, moves["mass_kg"]) - lpa * _KG_PER_LPA
-    forecast_at = forecast_moment(book)
+    forecast_at = forecast_moment(book.tables)
     of_lpa, of_water, of_volume = (_lines(casks, column, forecast_at) for column in (lpa, water, volume))
     lpa_then, volume_then = of_lpa["forecast"], of_volume["forecast"]
     abv_then = lpa_then / volume_then * 100.0
@@ -225,10 +225,10 @@ def _through(values: Floats, parts: Sequence[tuple[Floats, Floats, Floats]], col
     return Uncertain(values, (by_move.jacobian @ column.jacobian).tocsr())
 
 
-def forecast_moment(book: Book) -> datetime | None:
+def forecast_moment(tables: Tables) -> datetime | None:
     """When the forecasts are for: the day of the settings, or a year after the last entry of the logs."""
-    asked = book.tables.settings.filter(pl.col("name") == "forecast_on")["text_value"].to_list()
+    asked = tables.settings.filter(pl.col("name") == "forecast_on")["text_value"].to_list()
     if asked and asked[0]:
         return datetime.combine(date.fromisoformat(asked[0]), time())
-    last_at = book.tables.moves["happened_at"].max()
+    last_at = tables.moves["happened_at"].max()
     return last_at + timedelta(seconds=_FORECAST_YEARS * YEAR_S) if isinstance(last_at, datetime) else None

@@ -4,6 +4,7 @@ import datetime as dt
 import math
 import sys
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -12,7 +13,8 @@ import pytest
 from pipeline.account import walk_entries
 from pipeline.account.cask_groups import cask_group_frame, means_by_level
 from pipeline.account.cask_line import YEAR_S, CaskEvents, alike, casks_of, lines_of
-from pipeline.account.casks import is_leaking
+from pipeline.account.casks import forecast_moment, is_leaking
+from pipeline.settings import Settings, SettingsError
 
 sys.path.insert(0, str(Path(__file__).parent))
 from account_entries import START, entries
@@ -147,3 +149,28 @@ def test_woods_are_compared_with_what_their_sizes_lead_to_and_leaks_left_out():
     assert woods["ash"]["loss_over_predicted"] == pytest.approx(2.0)
     assert frame.filter(group_kind="size")["group_name"].to_list() == ["10 L", "50 L"]
     assert frame.filter(group_kind="place").is_empty()
+
+
+@pytest.mark.parametrize("written", ['"2032-06-01"', "2032-06-01"])
+def test_the_day_of_the_forecast_is_read_from_the_settings(tmp_path, written):
+    (tmp_path / "season.toml").write_text(f"forecast_on = {written}\n", encoding="utf-8")
+    settings = Settings.find(tmp_path)
+    assert settings.forecast_on == "2032-06-01"
+    rows = pl.DataFrame({"name": ["forecast_on"], "text_value": [settings.forecast_on]})
+    tables = SimpleNamespace(settings=rows, moves=moves(("cask fill", 50.0)))
+    assert forecast_moment(tables) == dt.datetime(2032, 6, 1)
+
+
+def test_without_a_day_the_forecast_is_for_a_year_after_the_last_entry():
+    rows = pl.DataFrame({"name": ["forecast_on"], "text_value": [""]})
+    last = moves(("cask fill", 50.0))
+    when = last["happened_at"].max()
+    found = forecast_moment(SimpleNamespace(settings=rows, moves=last))
+    assert found - when == dt.timedelta(days=365.25)
+
+
+@pytest.mark.parametrize("written", ['"next June"', '"2032-13-01"', '"20320601"'])
+def test_a_day_that_is_none_is_refused_with_an_example(tmp_path, written):
+    (tmp_path / "season.toml").write_text(f"forecast_on = {written}\n", encoding="utf-8")
+    with pytest.raises(SettingsError, match='write a day like "2031-06-01"'):
+        Settings.find(tmp_path)
