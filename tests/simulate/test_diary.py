@@ -45,7 +45,19 @@ NEEDS = {
 }
 BATCH_COLUMNS = {
     *("batch", "when", "step", "run", "item", "cut", "source", "lot", "vessel", "by", "mass", "volume"),
-    *("gravity", "strength", "spout", "temperature", "minutes", "ph", "price", "note"),
+    *(
+        "gravity",
+        "strength",
+        "spout",
+        "temperature",
+        "kettle",
+        "vapour",
+        "barometer",
+        "minutes",
+        "ph",
+        "price",
+        "note",
+    ),
 }
 
 
