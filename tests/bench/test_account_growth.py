@@ -49,15 +49,16 @@ def batch_rows(name: str, feints_l: float) -> list[tuple[object, ...]]:
     return rows
 
 
-def season(batches: int) -> pl.DataFrame:
-    """Entries of a season in which every batch charges what the ones before it left in one receiver.
+# How much of the one receiver each batch charges, in turn [L]: nearly all that the ones before it left there,
+# so that shares fade, or so little that the receiver grows and holds something of every batch for ever.
+DRAWS = {"drawn": (20.0, 3.5, 3.5), "growing": (1.0,)}
 
-    Two of three take half of it and the third the rest: a receiver that only ever grew would hold something
-    of every batch for ever, and no account of it could be shorter than that.
-    """
+
+def season(batches: int, draws_l: tuple[float, ...]) -> pl.DataFrame:
+    """Entries of a season in which every batch charges some of what those before it left in one receiver."""
     rows: list[tuple[object, ...]] = []
     for number in range(batches):
-        feints_l = 0.0 if number == 0 else 20.0 if number % 3 == 0 else 3.5
+        feints_l = 0.0 if number == 0 else draws_l[number % len(draws_l)]
         rows += batch_rows(f"B{number}", feints_l)
     frame = pl.DataFrame(rows, schema=SCHEMA, orient="row")
     ids = pl.int_range(1, frame.height + 1, dtype=pl.Int64)
@@ -73,12 +74,16 @@ def season(batches: int) -> pl.DataFrame:
 
 
 @pytest.mark.parametrize("batches", SIZES)
-def test_walk_and_ancestry_of_linked_batches(benchmark: BenchmarkFixture, batches: int) -> None:
-    entries = season(batches // 100 if benchmark.disabled else batches)
+@pytest.mark.parametrize("receiver", DRAWS)
+def test_walk_and_ancestry_of_linked_batches(
+    benchmark: BenchmarkFixture, receiver: str, batches: int
+) -> None:
+    entries = season(batches // 100 if benchmark.disabled else batches, DRAWS[receiver])
     benchmark.extra_info["moves"] = entries.height
     ancestry = benchmark.pedantic(
         lambda: walk_ancestry(walk_entries(entries)[0]), rounds=1 if benchmark.disabled else 3
     )
+    assert all(math.isclose(math.fsum(node.values()), 1.0, abs_tol=1e-9) for node in ancestry.nodes)
     hearts = math.fsum(lpa for _, _, lpa in ancestry.hearts)
     credited = math.fsum(credits(ancestry).values())
     assert credited == pytest.approx(hearts + math.fsum(ancestry.stock_lpa.values()), rel=1e-9)
