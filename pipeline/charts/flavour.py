@@ -23,8 +23,8 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
     """Samples as points with 95 % ellipses, attributes or words as arrows from the middle.
 
     `places`: rows of fit.flavour_map of one map: `kind`, `map_x`, `map_y`, the ellipse, `place_label`
-    (drawn),
-    `place_text` (shown on pointing) and `group_label` (at most eight, by colour and shape).
+    (drawn), `place_text` (shown on pointing), `leads_to` (a place on the page, null where there is none)
+    and `group_label` (at most eight, by colour and shape).
     Both axes have the same units, but fill the figure; the shares of variance stand in their titles.
     """
     samples = places.filter(pl.col("kind") == "sample")
@@ -67,6 +67,7 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
             color=alt.Color("group_label:N", scale=colour, title=None),
             shape=alt.Shape("group_label:N", scale=shape, title=None),
             tooltip=[alt.Tooltip("place_text:N", title="sample")],
+            href="leads_to:N",
         )
     )
     layers.append(

@@ -146,7 +146,7 @@ def strip_recoveries(runs: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerC
             color=alt.Color(
                 "mark:N", title=None, scale=alt.Scale(domain=marks, range=[palette.carried, palette.accent])
             ),
-            shape=alt.Shape("mark:N", title=None, scale=alt.Scale(domain=marks, range=["circle", "stroke"])),
+            shape=alt.Shape("mark:N", title=None, scale=alt.Scale(domain=marks, range=["circle", "diamond"])),
             tooltip=[
                 alt.Tooltip("run_label:N", title="run"),
                 alt.Tooltip("mark:N", title="recovery"),

@@ -14,6 +14,10 @@ MOST_ROWS = 1000
 """Longest table on a page; a longer one says how many rows are left off and where to get them."""
 
 
+MOST_ROWS_OPEN = 30
+"""Longest figure of one line a row that stands open."""
+
+
 @dataclass(frozen=True)
 class Cell:
     """One table cell; `flag` is a warning printed with it."""
@@ -106,6 +110,14 @@ class Pointers:
 
 
 @dataclass(frozen=True)
+class Entries:
+    """Things that other places of the page lead to: (anchor, name, what is known of it)."""
+
+    kind: ClassVar[str] = "entries"
+    entries: list[tuple[str, str, list[str]]]
+
+
+@dataclass(frozen=True)
 class Group:
     """Blocks that are folded away together."""
 
@@ -119,7 +131,7 @@ class Folded:
 
     kind: ClassVar[str] = "folded"
     summary: str
-    block: Table | Terms | Paragraphs | Figures | Figure | Group
+    block: Table | Terms | Paragraphs | Figures | Figure | Entries | Group
 
 
 @dataclass(frozen=True)
@@ -130,7 +142,8 @@ class Heading3:
     text: str
 
 
-Block = Table | Figure | Figures | Paragraphs | Points | Terms | Pointers | Group | Folded | Heading3
+Text = Paragraphs | Points | Terms | Pointers | Entries | Heading3
+Block = Table | Figure | Figures | Text | Group | Folded
 
 
 @dataclass(frozen=True)
@@ -204,6 +217,11 @@ def table_of(
         rest = f"The first {MOST_ROWS:,} of {frame.height:,} rows; the database holds them all."
         note = f"{note} {rest}".strip()
     return Table(caption, headings, rows, columns, note)
+
+
+def fold_long(figure: Figure, rows: int) -> Figure | Folded:
+    """A figure of one line a row, folded away where it would fill more than a screen."""
+    return figure if rows <= MOST_ROWS_OPEN else Folded(f"{figure.title} ({rows})", figure)
 
 
 def folded(table: Table) -> Folded:

@@ -26,7 +26,17 @@ _QUERIES = {
         select * from fit.descriptor where season = $season order by tasting, p_held nulls last, word, tasted
     """,
     "maps": "select * from fit.flavour_map where season = $season order by tasting, map, kind desc, name",
-    "shares": f"select * from fit.flavour_share where season = $season order by {_OVERALL_FIRST}",
+    "shares": f"""
+        select * from fit.flavour_share where season = $season
+        order by {_OVERALL_FIRST}, flavour_part in ('assessor', 'assessor and sample', 'error'),
+                 share_frac desc, flavour_part
+    """,
+    "tasted": """
+        select tasted, label, batch, cask, main_batch, main_batch_frac, main_grain, yeast, wood, cask_years,
+               session
+        from fit.tasted where season = $season
+        order by min(tasted_on) over (partition by tasted) nulls last, tasted, tasted_on, session
+    """,
     "tests": """
         select * from fit.difference where season = $season order by session, test, sample_a, sample_b
     """,
@@ -43,6 +53,7 @@ class FlavourData:
     words: pl.DataFrame
     maps: pl.DataFrame
     shares: pl.DataFrame
+    tasted: pl.DataFrame
     tests: pl.DataFrame
 
 

@@ -19,6 +19,12 @@ MATTERS_FROM = 0.05
 
 MOST_PAIRS_NAMED = 3
 
+HELD_AT = 0.05
+"""A comparison is told apart when luck would do it in fewer of all comparisons taken together."""
+
+PANEL_PARTS = ("assessor", "assessor and sample", "error")
+"""Parts of a score's variance that are the panel's own."""
+
 
 def scores_answer(scores: int, assessors: int, samples: int, tastings: int) -> str:
     """What was tasted, and what the intervals are."""
@@ -55,6 +61,19 @@ def attribute_sentence(panel: Row, differences: Sequence[Row]) -> str:
     return f"{name}: {count}. {_capital(named)}."
 
 
+def tasting_line(tasting: str, panels: Sequence[Row], differences: Sequence[Row]) -> str:
+    """A tasting in one line: how many samples, and in which attributes any two were told apart."""
+    samples = counted(max(row["samples"] for row in panels), "sample")
+    told: dict[str, int] = {}
+    for row in differences:
+        if row["is_told_apart"]:
+            told[row["attribute"]] = told.get(row["attribute"], 0) + 1
+    if not told:
+        return f"{_capital(tasting)}: {samples}, none told apart"
+    named = listed([f"{name} ({counted(count, 'pair')})" for name, count in told.items()])
+    return f"{_capital(tasting)}: {samples}, told apart in {named}"
+
+
 def pair_text(row: Row) -> str:
     """A pair with its difference and interval, the higher first."""
     more, less = row["label_a"], row["label_b"]
@@ -81,18 +100,52 @@ def comparison_sentences(kind: str, rows: Sequence[Row]) -> list[str]:
     return [f"{head}, {len(told)} told apart by some attribute. The widest: {named}."]
 
 
+def clear_parts(parts: Sequence[Row]) -> list[Row]:
+    """Parts of spirit and cask with a share of their own that is clear of nought, largest first."""
+    clear = [
+        row
+        for row in parts
+        if row["flavour_part"] not in PANEL_PARTS
+        and row["is_told_apart"]
+        and row["share_low_frac"] >= MATTERS_FROM
+    ]
+    return sorted(clear, key=lambda row: -row["share_frac"])
+
+
+def shares_headline(shares: Sequence[Row]) -> str:
+    """Spirit or cask in one sentence over all attributes; empty where no share could be given."""
+    attributes = list(dict.fromkeys(row["attribute"] for row in shares))
+    if not attributes:
+        return ""
+    by_part: dict[str, list[str]] = {}
+    unclear = []
+    for name in attributes:
+        clear = clear_parts([row for row in shares if row["attribute"] == name])
+        for row in clear:
+            by_part.setdefault(row["flavour_part"], []).append(name)
+        if not clear:
+            unclear.append(name)
+    if not by_part:
+        return "In no attribute do the samples clearly differ with one part of spirit or cask."
+    said = "; ".join(f"in {listed(names)} with the {part}" for part, names in by_part.items())
+    rest = f" For {listed(unclear)} no part stands out." if unclear else ""
+    return f"Samples differed {said}.{rest}"
+
+
 def share_sentence(attribute: str, parts: Sequence[Row]) -> str:
-    """Spirit or cask: what made an attribute differ, as far as the season can say."""
-    own = [row for row in parts if row["flavour_part"] not in ("assessor", "assessor and sample", "error")]
+    """Spirit or cask: how the variance of an attribute divides, as far as the season can say.
+
+    It divides and claims no cause: whether a choice made a difference is for the fits to say.
+    """
+    own = [row for row in parts if row["flavour_part"] not in PANEL_PARTS]
     tied = [row for row in own if row["part_levels"] and not row["is_told_apart"]]
-    clear = [row for row in own if row["is_told_apart"] and row["share_low_frac"] >= MATTERS_FROM]
-    clear.sort(key=lambda row: -row["share_frac"])
+    clear = clear_parts(parts)
     panel = sum(row["share_frac"] for row in parts if row not in own)
     if clear:
         named = listed([f"the {row['flavour_part']} ({share_text(row)})" for row in clear])
-        said = f"{named} made a difference"
+        said = f"clearly part of it goes with {named}"
     else:
-        said = "no part is shown to have made a difference"
+        said = "no part of it clearly goes with spirit or cask"
     sentence = (
         f"{_capital(attribute)}: {said}; {number(100 * panel, 0)} % of the variance of one score is the "
         f"panel's own."
@@ -195,8 +248,13 @@ def trial_sentence(row: Row) -> str:
     people = _repeated_sentence(row)
     limits = f"{_limit(row['d_prime_low'])} to {_limit(row['d_prime_high'])}"
     size = f"d′ {_limit(row['d_prime'])} (95 %: {limits})"
-    if row["is_told_apart"]:
+    if row["is_told_apart"] and row["p_held"] <= HELD_AT:
         return f"{pair} were told apart: {tally} (p {p_text}), {size}.{people}"
+    if row["is_told_apart"]:
+        return (
+            f"{pair} may differ: {tally} (p {p_text}), {size}. Taken alone that would tell them apart; among "
+            f"all the comparisons luck may have done it.{people}"
+        )
     if row["is_similar"]:
         most = number(100 * row["told_by_most_frac"], 0)
         return (

@@ -14,6 +14,8 @@ from pipeline.report.flavour_wording import (
     scale_sentence,
     scores_answer,
     share_sentence,
+    shares_headline,
+    tasting_line,
     trial_sentence,
     word_sentences,
 )
@@ -35,6 +37,7 @@ def trial_row(
         "correct": correct,
         "assessors": assessors or trials,
         "p_value": found.p_value,
+        "p_held": found.p_value,
         "needed_correct": found.needed,
         "d_prime": found.d_prime,
         "d_prime_low": found.d_prime_low,
@@ -83,6 +86,12 @@ def test_difference_tests_follow_the_published_critical_number():
     assert "not shown to differ" in text[9]
     assert "does not show they are alike" in text[9]
     assert f"p {stats.binom.sf(9, 18, 1 / 3):.3f}" in text[10]
+
+
+def test_a_test_that_does_not_hold_among_all_is_not_said_to_tell_apart():
+    text = trial_sentence(trial_row(10, 18) | {"p_held": 0.09})
+    assert text.startswith("a and b may differ")
+    assert "were told apart" not in text
 
 
 def test_too_few_tastings_conclude_nothing_even_when_all_were_right():
@@ -176,8 +185,37 @@ def test_a_part_matters_only_when_its_interval_says_so(low, said):
 def test_parts_that_went_together_are_never_credited():
     tied = part_row("cask", 0.5, 0.3, 0.7, own=False, tie="yeast")
     text = share_sentence("wood", [tied, part_row("error", 0.5, 0.3, 0.7)])
-    assert "no part is shown" in text
+    assert "no part of it clearly goes with spirit or cask" in text
     assert "Cannot be told apart in this season: cask (it went with the yeast)" in text
+
+
+def test_spirit_or_cask_in_one_sentence_credits_clear_parts_only():
+    shares = [
+        {"attribute": name} | row
+        for name, row in [
+            ("overall", part_row("yeast", 0.1, 0.0, 0.3)),
+            ("cream", part_row("grain bill", 0.2, 0.1, 0.3)),
+            ("spice", part_row("grain bill", 0.2, 0.1, 0.3)),
+            ("spice", part_row("assessor", 0.4, 0.3, 0.6)),
+            ("wood", part_row("cask", 0.5, 0.3, 0.7)),
+        ]
+    ]
+    said = shares_headline(shares)
+    assert said == (
+        "Samples differed in cream and spice with the grain bill; in wood with the cask. "
+        "For overall no part stands out."
+    )
+    assert shares_headline(shares[:1]).startswith("In no attribute")
+    assert shares_headline([]) == ""
+
+
+def test_a_tasting_in_one_line_counts_pairs_told_apart():
+    panels = [panel_row(), panel_row(attribute="wood")]
+    none = tasting_line("march", panels, [pair_row("x", "y", 0.3, False)])
+    assert none.startswith("March: ")
+    assert none.endswith("none told apart")
+    some = tasting_line("march", panels, [pair_row("x", "y", 2.3, True), pair_row("x", "z", 2.0, True)])
+    assert some.endswith("told apart in fruit (2 pairs)")
 
 
 def test_agreement_names_nobody():

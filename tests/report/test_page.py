@@ -115,6 +115,18 @@ def test_the_glance_leads_to_each_answer(simulated):
     assert all(len(answer) > 20 for _, answer in led_to)
 
 
+def test_a_point_of_the_flavour_map_leads_to_its_sample(simulated, outline):
+    ids = {attributes["id"] for _, attributes in outline.elements if "id" in attributes}
+    maps = [spec for name, spec in outline.specs.items() if name.startswith("spec-map-scores")]
+    assert maps
+    text = json.dumps(maps)
+    leads = set(re.findall(r'"#(sample-[a-z0-9-]+)"', text))
+    assert len(leads) >= 8
+    assert leads <= ids
+    entries = simulated.html.split("Every sample: what it was")[1].split("</details>")[0]
+    assert re.search(r"Scores in [^:]+: overall \d", entries)
+
+
 def test_a_page_is_well_formed_and_can_be_read_without_eyes(outline):
     assert outline.unclosed == []
     assert outline.named("html")[0]["lang"] == "en"

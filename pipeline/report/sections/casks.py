@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
 from pipeline.report.account_wording import leak_sentence, soakage_sentence
-from pipeline.report.blocks import Block, Figure, Paragraphs, Section, folded, table_of
+from pipeline.report.blocks import Block, Figure, Paragraphs, Section, fold_long, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.sections.cask_groups import comparison
 from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
@@ -76,7 +76,7 @@ def casks(data: SeasonData) -> Section:
         *leak_sentence(leaking),
         *soakage_sentence(float(soaked.sum()), soaked.len()),
     ]
-    return Section("casks", "Casks", answer, blocks)
+    return Section("casks", "Casks", answer, blocks, " ".join(answer[:2]))
 
 
 def _by_wood(frame: pl.DataFrame) -> pl.DataFrame:
@@ -118,12 +118,15 @@ def _loss(frame: pl.DataFrame, lost: pl.DataFrame) -> list[Block]:
     )
     said = "; ".join(f"{cask} {text}" for cask, text in zip(drawn["cask"], texts, strict=True))
     blocks: list[Block] = [
-        Figure(
-            "cask-loss",
-            "Alcohol lost from each cask, a year",
-            f"Share of its alcohol that each cask lost a year: {said}.",
-            page_spec(cask_loss(chart, PAGE)),
-            _left_off(lost.height),
+        fold_long(
+            Figure(
+                "cask-loss",
+                "Alcohol lost from each cask, a year",
+                f"Share of its alcohol that each cask lost a year: {said}.",
+                page_spec(cask_loss(chart, PAGE)),
+                _left_off(lost.height),
+            ),
+            drawn.height,
         )
     ]
     shortest = lost.select(pl.col("years").min()).item()
@@ -160,13 +163,16 @@ def _strength(frame: pl.DataFrame) -> list[Block]:
     name = "strength_change_pct_vol"
     low, high = again[name].min(), again[name].max()
     return [
-        Figure(
-            "cask-strength",
-            "Strength at the fill and when last measured",
-            f"Strength of {counted(again.height, 'cask')} at the fill and when last measured; the change "
-            f"runs from {value_text(low, name)} to {with_unit(high, name)}.",
-            page_spec(cask_strength(pl.DataFrame(rows), PAGE)),
-            _left_off(again.height),
+        fold_long(
+            Figure(
+                "cask-strength",
+                "Strength at the fill and when last measured",
+                f"Strength of {counted(again.height, 'cask')} at the fill and when last measured; the change "
+                f"runs from {value_text(low, name)} to {with_unit(high, name)}.",
+                page_spec(cask_strength(pl.DataFrame(rows), PAGE)),
+                _left_off(again.height),
+            ),
+            min(again.height, MOST_CASKS_DRAWN),
         )
     ]
 

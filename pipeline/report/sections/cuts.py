@@ -6,7 +6,7 @@ import polars as pl
 
 from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec
 from pipeline.charts.theme import CUT_PARTS
-from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, folded, table_of
+from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, fold_long, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.sections.sensors import boiling_blocks, jar_score_blocks, telemetry_blocks
 from pipeline.report.sections.steadiness import steadiness_answer, steadiness_blocks, tradeoff_blocks
@@ -176,12 +176,15 @@ def _cut_figure(spirit: pl.DataFrame) -> list[Block]:
     alt = f"What became of the alcohol charged in {counted(drawn.height, 'spirit run')}. "
     alt += f"Hearts {_range(hearts, 'hearts_frac')}." if hearts.height else "Hearts were not measured."
     return [
-        Figure(
-            "cuts-by-run",
-            "What became of the alcohol charged, run by run",
-            alt,
-            page_spec(cut_fractions(parts, PAGE)),
-            note,
+        fold_long(
+            Figure(
+                "cuts-by-run",
+                "What became of the alcohol charged, run by run",
+                alt,
+                page_spec(cut_fractions(parts, PAGE)),
+                note,
+            ),
+            drawn.height,
         )
     ]
 

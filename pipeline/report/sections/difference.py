@@ -61,7 +61,8 @@ def what_made_the_difference(data: SeasonData) -> Section:
         Paragraphs([_HOW]),
         *_tables(data),
     ]
-    return Section("difference", TITLE, _answer(data), blocks)
+    answer = _answer(data)
+    return Section("difference", TITLE, answer, blocks, " ".join(answer))
 
 
 def _too_few(data: SeasonData) -> str:

@@ -3,6 +3,7 @@ tests."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import polars as pl
@@ -15,6 +16,7 @@ from pipeline.report.blocks import (
     Figure,
     Figures,
     Folded,
+    Group,
     Heading3,
     Paragraphs,
     Points,
@@ -24,6 +26,8 @@ from pipeline.report.blocks import (
 )
 from pipeline.report.data import SeasonData
 from pipeline.report.flavour_wording import (
+    HELD_AT,
+    PANEL_PARTS,
     agreement_sentence,
     attribute_sentence,
     comparison_sentences,
@@ -31,9 +35,12 @@ from pipeline.report.flavour_wording import (
     scores_answer,
     share_sentence,
     share_text,
+    shares_headline,
+    tasting_line,
     trial_sentence,
     word_sentences,
 )
+from pipeline.report.sections.tasted import sample_anchors, sample_entries
 from pipeline.report.shape import NOT_WRITTEN, pool_rare, unique_labels
 from pipeline.report.text import counted, listed, number, value_text
 
@@ -50,7 +57,6 @@ SPIRIT_OR_CASK = (
     "How the variance of one score divides between what made the spirit, the cask, and the panel itself. The "
     "intervals hold 90 %. Association within this season, not proof of cause."
 )
-_PANEL_PARTS = ("assessor", "assessor and sample", "error")
 _MEAN_COLUMNS = [
     "tasting",
     "label",
@@ -120,9 +126,10 @@ def flavour(data: SeasonData) -> Section:
     drawn = tastings[-MOST_TASTINGS_DRAWN:]
     if len(drawn) < len(tastings):
         answer.append(f"The last {len(drawn)} tastings are drawn; the table has them all.")
-    for place, tasting in enumerate(drawn):
-        blocks += _tasting(data, tasting, place)
+    blocks += [_tasting(data, tasting, place) for place, tasting in enumerate(drawn)]
+    samples = sample_entries(data)
     blocks += [
+        Folded(f"Every sample: what it was, its scores and words ({len(samples.entries)})", samples),
         folded(table_of(own.means, _MEAN_COLUMNS, "Adjusted scores by sample and attribute")),
         *_map(data, tastings),
         Heading3("Words"),
@@ -134,6 +141,9 @@ def flavour(data: SeasonData) -> Section:
         Heading3("At the next tasting"),
         Points(list(CAUTIONS)),
     ]
+    headline = shares_headline(own.shares.to_dicts())
+    if headline:
+        answer.insert(0, headline)
     return Section("flavour", TITLE, answer, blocks)
 
 
@@ -173,7 +183,7 @@ def _spirit_or_cask(data: SeasonData) -> list[Block]:
 def _share_figure(attribute: str, rows: pl.DataFrame, place: int) -> Figure:
     texts = [share_text(row) for row in rows.iter_rows(named=True)]
     side = (
-        pl.when(pl.col("flavour_part").is_in(_PANEL_PARTS))
+        pl.when(pl.col("flavour_part").is_in(PANEL_PARTS))
         .then(pl.lit("panel"))
         .otherwise(pl.lit("spirit and cask"))
     )
@@ -189,8 +199,8 @@ def _share_figure(attribute: str, rows: pl.DataFrame, place: int) -> Figure:
     )
 
 
-def _tasting(data: SeasonData, tasting: str, place: int) -> list[Block]:
-    """A tasting's sentences and its first attribute open to view, the others folded."""
+def _tasting(data: SeasonData, tasting: str, place: int) -> Folded:
+    """A tasting behind one line that says what it told apart: its sentences and a figure an attribute."""
     own = data.flavour
     panels = own.panels.filter(pl.col("tasting") == tasting)
     means = own.means.filter(pl.col("tasting") == tasting)
@@ -203,11 +213,8 @@ def _tasting(data: SeasonData, tasting: str, place: int) -> list[Block]:
         sentences.append(attribute_sentence(panel, pairs.to_dicts()))
         rows = means.filter(pl.col("attribute") == name)
         figures.append(_score_figure(tasting, name, rows, f"scores-{place}-{count}"))
-    blocks: list[Block] = [Heading3(f"Tasting {tasting}"), Points(sentences), figures[0]]
-    if len(figures) > 1:
-        names = listed(attributes[1:])
-        blocks.append(Folded(f"The other attributes of this tasting: {names}", Figures(figures[1:])))
-    return blocks
+    line = tasting_line(tasting, panels.to_dicts(), differences.to_dicts())
+    return Folded(line, Group([Points(sentences), Figures(figures)]))
 
 
 def _score_figure(tasting: str, attribute: str, rows: pl.DataFrame, name: str) -> Figure:
@@ -255,7 +262,10 @@ def _map(data: SeasonData, tastings: list[str]) -> list[Block]:
     ]
     if not scores:
         return []
-    figures = [_map_figure(maps, each, "scores", place) for place, each in enumerate(reversed(scores))]
+    anchors = sample_anchors(data)
+    figures = [
+        _map_figure(maps, each, "scores", place, anchors) for place, each in enumerate(reversed(scores))
+    ]
     blocks: list[Block] = [
         Heading3("Map of flavour"),
         Paragraphs(
@@ -264,8 +274,8 @@ def _map(data: SeasonData, tastings: list[str]) -> list[Block]:
                 "to where an "
                 "attribute is stronger. The ellipses hold 95 % with another panel of this size: where "
                 "two of them "
-                "overlap, the map does not tell the samples apart. Batches and casks have their rows in "
-                "the tables below."
+                "overlap, the map does not tell the samples apart. A point leads to its sample, under "
+                "Every sample above."
             ]
         ),
         figures[0],
@@ -273,12 +283,16 @@ def _map(data: SeasonData, tastings: list[str]) -> list[Block]:
     if len(figures) > 1:
         blocks.append(Folded(f"Maps of the {len(figures) - 1} tastings before", Figures(figures[1:])))
     if words:
-        drawn = [_map_figure(maps, each, "words", place) for place, each in enumerate(reversed(words))]
+        drawn = [
+            _map_figure(maps, each, "words", place, anchors) for place, each in enumerate(reversed(words))
+        ]
         blocks.append(Folded(f"Maps of words ({counted(len(drawn), 'tasting')})", Figures(drawn)))
     return blocks
 
 
-def _map_figure(maps: pl.DataFrame, tasting: str, kind: str, place: int) -> Figure:
+def _map_figure(
+    maps: pl.DataFrame, tasting: str, kind: str, place: int, anchors: Mapping[str, str]
+) -> Figure:
     rows = maps.filter(pl.col("tasting") == tasting, pl.col("map") == kind)
     group = pl.col("yeast").fill_null(NOT_WRITTEN)
     rows = pool_rare(rows.with_columns(group_label=group), "group_label")
@@ -287,6 +301,7 @@ def _map_figure(maps: pl.DataFrame, tasting: str, kind: str, place: int) -> Figu
     frame = rows.with_columns(
         pl.Series("place_label", [labels[each] for each in rows["label"]], dtype=pl.String),
         pl.Series("place_text", texts, dtype=pl.String),
+        pl.Series("leads_to", [_link(anchors.get(each)) for each in rows["name"]], dtype=pl.String),
     )
     first = rows.row(0, named=True)
     notes = [PICTURE] if first["samples"] < EVIDENCE_FROM else []
@@ -306,6 +321,10 @@ def _map_figure(maps: pl.DataFrame, tasting: str, kind: str, place: int) -> Figu
         page_spec(flavour_map(frame, PAGE)),
         " ".join(notes),
     )
+
+
+def _link(anchor: str | None) -> str | None:
+    return None if anchor is None else f"#{anchor}"
 
 
 def _place_text(row: dict[str, Any]) -> str:
@@ -332,7 +351,7 @@ def blind_tests(data: SeasonData) -> Section:
     count = counted(tests.height, "comparison")
     answer = [f"{count[:1].upper()}{count[1:]} tasted blind."]
     if tests.height > 1:
-        kept = tests.filter(pl.col("p_held") <= 0.05).height
+        kept = tests.filter(pl.col("p_held") <= HELD_AT).height
         answer.append(
             "p is how often a panel that only guessed would do as well; among many comparisons one in "
             "twenty comes out "

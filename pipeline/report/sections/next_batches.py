@@ -5,7 +5,7 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.fits.responses import response_of
-from pipeline.fits.wording import why_words
+from pipeline.fits.wording import plain, why_words
 from pipeline.report.blocks import Block, Heading3, Paragraphs, Points, Section, folded, table_of
 from pipeline.report.data import SeasonData
 
@@ -24,7 +24,8 @@ def what_to_run_next(data: SeasonData) -> Section:
             "next", TITLE, ["There are too few measured batches of differing grain to propose one."]
         )
     blocks: list[Block] = []
-    for name in data.next_batches["response"].unique(maintain_order=True).sort(descending=True):
+    names = data.next_batches["response"].unique(maintain_order=True).sort(descending=True).to_list()
+    for name in names:
         own = data.next_batches.filter(pl.col("response") == name)
         blocks.append(Heading3(f"For {response_of(name).words}"))
         blocks.append(
@@ -42,9 +43,16 @@ def what_to_run_next(data: SeasonData) -> Section:
         "cost",
     ]
     blocks += [Paragraphs([_CAUTION]), folded(table_of(data.next_batches, columns, "Batches worth running"))]
-    first = data.next_batches.row(0, named=True)
-    answer = (
-        f"Useful next tries by the season's own figures, among them {first['composition']} with "
-        f"{first['yeast']}; and batches that would teach most about what is still unclear."
+    answer = [_first_try(data.next_batches, name) for name in names]
+    return Section("next", TITLE, answer, blocks, " ".join(answer))
+
+
+def _first_try(batches: pl.DataFrame, name: str) -> str:
+    """The batch that promises most of one response, in a sentence."""
+    row = batches.filter(pl.col("response") == name).row(0, named=True)
+    response = response_of(name)
+    low, high = plain(response, row["predicted_low"]), plain(response, row["predicted_high"])
+    return (
+        f"A useful next try for {response.words}: {row['composition']} with {row['yeast']}, "
+        f"{plain(response, row['predicted'])} {response.unit} expected (95 %: {low} to {high})."
     )
-    return Section("next", TITLE, [answer], blocks)

@@ -212,6 +212,6 @@ def _strip_figure(drawn: pl.DataFrame) -> Figure:
         "Share of the charged alcohol that came over, stripping runs",
         f"Recovery of {counted(drawn.height, 'stripping run')} by date: {low} to {high} as logged.",
         page_spec(strip_recoveries(frame, PAGE)),
-        "Circles: as logged. Strokes: what the still should bring over at the strength it was stopped at. "
+        "Circles: as logged. Diamonds: what the still should bring over at the strength it was stopped at. "
         "The wash's alcohol is an estimate from its gravities, so a run can come out a little above 100 %.",
     )

@@ -5,7 +5,13 @@ const OPTIONS = {
   defaultStyle: false,
   renderer: "svg",
   tooltip: { theme: "season", disableDefaultStyle: true },
-  loader: { load: () => Promise.reject(new Error("this page loads nothing")) },
+  loader: {
+    load: () => Promise.reject(new Error("this page loads nothing")),
+    // A point may lead to a place on this page, and nowhere else.
+    sanitize: (uri) => /^#[a-z0-9-]+$/.test(uri)
+      ? Promise.resolve({ href: uri })
+      : Promise.reject(new Error("this page leads nowhere else")),
+  },
 };
 
 function draw(holder) {
