@@ -148,10 +148,10 @@ def _problem_examples() -> str:
 
 
 def _example_of(code: str, title: str, expected: list[dict[str, str]]) -> str:
-    paths = {path.name: path for path in _BAD_LOGS.glob(f"{code}*.csv") if _shows(path, code)}
+    paths = {path.name: path for path in _BAD_LOGS.glob(f"{code}*.csv*") if _shows(path, code)}
     said = [row for row in expected if row["file"] in paths and row["kind"] == code]
     if not said:
-        return f"**`{code}`**: {title}. No text file can hold an example; its test makes one.\n"
+        return f"**`{code}`**: {title}. No single text file can hold an example; its test makes one.\n"
     row = min(said, key=lambda each: (paths[each["file"]].stat().st_size, each["file"]))
     log = _fenced("\n".join(_lines_shown(paths[row["file"]])))
     return f"**`{code}`**: {title}, as in `{row['file']}`\n\n{log}\n> {_cell(row['message'])}\n"

@@ -1,6 +1,8 @@
 -- What:  jars stronger or weaker than both jars beside them: strength falls through a run.
+-- Note:  a strength that the run's curve has told already (jar_off_curve) is left out, as if it had not been read:
+--        one jar is named once, and its neighbours are not blamed for it.
 -- Grain: one row a problem found.
--- From:  account.jar, raw.setting
+-- From:  account.jar, fit.jar_expected, raw.setting
 create or replace table problem.jar_out_of_order as
 with alcoholometer as (
     select number_value as strength_u_pct_vol
@@ -8,15 +10,28 @@ with alcoholometer as (
     where name = 'uncertainty.strength_pct_vol'
 ),
 
+told_by_curve as (
+    select
+        file_id,
+        line,
+    from fit.jar_expected
+    where suspect_column = 'strength'
+),
+
 with_neighbours as (
     select
-        *,
-        lag(abv_20c_pct_vol) over run_order as abv_before,
-        lead(abv_20c_pct_vol) over run_order as abv_after,
-    from account.jar
+        jar.file_id,
+        jar.line,
+        jar.batch,
+        jar.abv_20c_pct_vol,
+        lag(jar.abv_20c_pct_vol) over run_order as abv_before,
+        lead(jar.abv_20c_pct_vol) over run_order as abv_after,
+    from account.jar as jar
+    anti join told_by_curve
+        on told_by_curve.file_id = jar.file_id and told_by_curve.line = jar.line
     -- Only what was read can be read wrongly.
-    where strength_basis = 'measured'
-    window run_order as (partition by batch, run order by jar_no)
+    where jar.strength_basis = 'measured'
+    window run_order as (partition by jar.batch, jar.run order by jar.jar_no)
 )
 
 select
