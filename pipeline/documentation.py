@@ -273,7 +273,10 @@ def _tables() -> str:
 
 
 # What people rely on. The tables of `log`, and those of `problem` that hold one check each, are on the way.
-_SHOWN = "(schema_name in ('account', 'metric') or schema_name || '.' || table_name = 'problem.row')"
+_SHOWN = (
+    "(schema_name in ('account', 'metric') "
+    "or schema_name || '.' || table_name in ('problem.row', 'problem.figure'))"
+)
 _TABLES = (
     f"select schema_name || '.' || table_name, comment from duckdb_tables() where {_SHOWN} "
     "order by schema_name, table_name"

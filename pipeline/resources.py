@@ -18,7 +18,7 @@ class MissingResourceError(RuntimeError):
 
 
 def sql_dir() -> Path:
-    """The folder that holds `10_log`, `20_account`, `30_metric` and `90_check`."""
+    """The folder that holds the layers of the SQL, `10_log` to `95_mark`."""
     # The installed place first: someone else's folder called `sql` may stand beside an installed package.
     return _first_folder(_PACKAGE / "sql", _PACKAGE.parent / "sql")
 

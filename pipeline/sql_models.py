@@ -20,8 +20,12 @@ LAYERS = {
     "30_metric": "metric",
     "40_fit": "fit",
     "90_check": "problem",
+    "95_mark": "problem",
 }
 """Folder under sql/ -> schema of what its files make, in the order of the flow."""
+
+AFTER_PROBLEMS = "95_mark"
+"""The layer that is made last, from all problems: those of reading and those that the checks found."""
 
 SCHEMAS = ("raw", "log", "account", "metric", "fit", "problem")
 
@@ -50,6 +54,11 @@ class SqlModel:
     @property
     def schema(self) -> str:
         return LAYERS[self.layer]
+
+    @property
+    def is_check(self) -> bool:
+        """Whether each of its rows is a problem found."""
+        return self.schema == "problem" and self.layer != AFTER_PROBLEMS
 
 
 def read_models(sql_dir: Path) -> list[SqlModel]:

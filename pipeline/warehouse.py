@@ -29,6 +29,7 @@ from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
 from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
 from pipeline.logs import LogFrames, load_raw, read_logs
+from pipeline.logs.header import format_column
 from pipeline.logs.keep import Kept, kept_from
 from pipeline.logs.load import ArrowStream
 from pipeline.panel.step import PANEL_STEPS
@@ -39,7 +40,7 @@ from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
-from pipeline.sql_models import SCHEMAS, SqlModel, order_tables, read_models
+from pipeline.sql_models import AFTER_PROBLEMS, SCHEMAS, SqlModel, order_tables, read_models
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -171,7 +172,7 @@ def check_season(logs: Path, settings: Settings, progress: Progress = silent) ->
     """The problems of the logs under `logs`, worst first, without leaving a database behind."""
     frames = _read_some_logs(logs, settings, progress)
     # Only what the checks stand on: no fit is waited for that no check asks about.
-    wanted = [model.name for model in read_models(sql_dir()) if model.schema == "problem"]
+    wanted = [model.name for model in read_models(sql_dir()) if model.is_check]
     with duckdb.connect(":memory:") as con:
         models = make_tables(con, frames, settings, wanted, progress)
         return _all_problems(con, frames, models)
@@ -183,7 +184,10 @@ def fill_database(
     """Make every table of the season in the empty database `con`; the problems found, worst first."""
     models = make_tables(con, frames, settings, progress=progress)
     problems = _all_problems(con, frames, models)
-    _load_problems(con, problems)
+    load_problems(con, problems)
+    for model in models:
+        if model.layer == AFTER_PROBLEMS:
+            con.execute(model.statement)
     _comment(con, models)
     return problems
 
@@ -209,7 +213,8 @@ def make_tables(
     for statement in (*sql_macros(), *_constants()):
         con.execute(statement)
     models = read_models(sql_dir())
-    _run_models(con, models, wanted, progress)
+    before = [model for model in models if model.layer != AFTER_PROBLEMS]
+    _run_models(con, before, wanted, progress)
     return models
 
 
@@ -362,7 +367,7 @@ def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Pro
     """What the checks of sql/90_check found, worded by the catalogue of problem kinds."""
     found = []
     for model in models:
-        if model.schema != "problem":
+        if not model.is_check:
             continue
         code = model.name.split(".")[1]
         rows = con.execute(
@@ -384,8 +389,16 @@ def _details(code: str, expected: str) -> Mapping[str, str]:
     return {"expected": expected}
 
 
-def _load_problems(con: Connection, problems: pl.DataFrame) -> None:
-    _make_table(con, "problem.row", problems.rename({"column": "column_name"}))
+def load_problems(con: Connection, problems: pl.DataFrame) -> None:
+    """Make problem.row: `pipeline.problems.PROBLEM_SCHEMA`, and the format's own name of each column."""
+    written = problems["column"].unique(maintain_order=True).drop_nulls().to_list()
+    known = pl.DataFrame(
+        {"column_name": written, "log_column": [format_column(name) for name in written]},
+        schema={"column_name": pl.String, "log_column": pl.String},
+    )
+    rows = problems.rename({"column": "column_name"})
+    rows = rows.join(known, on="column_name", how="left", maintain_order="left")
+    _make_table(con, "problem.row", rows)
 
 
 def _comment(con: Connection, models: Iterable[SqlModel]) -> None:

@@ -92,6 +92,15 @@ class Header:
         return column if position is None else self.names[position]
 
 
+def format_column(written: str) -> str:
+    """The log format's own name for a column as a user wrote it, without its unit.
+
+    >>> format_column("Volume [gal]")
+    'volume'
+    """
+    return column_key(_name_and_unit(written)[0])
+
+
 def nearest(word: str, choices: Iterable[str], cutoff: float = 0.6) -> str | None:
     """The choice most like `word`, or None when none is at all like it."""
     found = difflib.get_close_matches(word[:100], list(choices), n=1, cutoff=cutoff)

@@ -52,6 +52,13 @@ _QUERIES = {
     "flow": "select * from metric.flow where season = $season order by position",
     "left_out": "select * from metric.left_out where season = $season order by batch, column_name",
     "problems": _PROBLEMS,
+    "problem_figures": """
+        select figure.batch, figure.column_name, figure.kind, figure.file, figure.line
+        from problem.figure as figure
+        inner join metric.batch as batch using (batch)
+        where batch.season = $season
+        order by figure.batch, figure.file, figure.line, figure.kind, figure.column_name
+    """,
     "run_curves": "select * from fit.run_curve where season = $season",
     "jars_expected": """
         select * from fit.jar_expected where season = $season and run_kind = 'spirit'
@@ -152,6 +159,7 @@ class SeasonData:
     flow: pl.DataFrame
     left_out: pl.DataFrame
     problems: pl.DataFrame
+    problem_figures: pl.DataFrame
     flavour: FlavourData
     run_curves: pl.DataFrame
     jars_expected: pl.DataFrame

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pipeline.report.blocks import Block, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import MEANS, with_marks
 from pipeline.report.text import counted
 
 _MASH = [
@@ -59,10 +60,18 @@ def every_batch(data: SeasonData) -> Section:
         answer.append(
             "A batch marked (!) is touched by a problem: see Problems found before trusting its figures."
         )
+    if data.problem_figures.height:
+        answer.append(MEANS)
     if data.currency and data.batches["cost_per_lpa"].count():
         answer.append(f"Prices are in {data.currency}.")
     blocks: list[Block] = [
-        folded(table_of(data.batches, columns, caption, flags=flags, leave_off_blank=True))
+        folded(
+            with_marks(
+                table_of(data.batches, columns, caption, flags=flags, leave_off_blank=True),
+                data.batches["batch"],
+                data,
+            )
+        )
         for columns, caption in ((_MASH, "From grain to wash"), (_STILL, "From wash to spirit"))
     ]
     return Section("batches", "Every batch", answer, blocks)

@@ -8,6 +8,7 @@ from pipeline.charts import PAGE, page_spec, yield_by_batch, yield_by_group
 from pipeline.charts.titles import label_of
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Points, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import MEANS, with_marks
 from pipeline.report.shape import NOT_WRITTEN, latest, named_with_flag, pool_rare, unique_labels
 from pipeline.report.text import counted, listed, value_text, with_unit
 from pipeline.report.wording import ENOUGH_BATCHES, Group, interval_text, yield_sentences
@@ -92,7 +93,9 @@ def _by_batch(data: SeasonData, measured: pl.DataFrame) -> list[Block]:
         "Yield by batch",
         flags=data.flags(),
     )
-    return [*blocks, folded(table), *_left_out(data)]
+    table = with_marks(table, data.batches["batch"], data)
+    said = [Paragraphs([MEANS])] if data.problem_figures.height else []
+    return [*blocks, *said, folded(table), *_left_out(data)]
 
 
 def _batch_alt(data: SeasonData, dated: pl.DataFrame) -> str:
