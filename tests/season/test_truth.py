@@ -40,6 +40,34 @@ FIGURES = (
     "yield_lpa_per_kg",
 )
 
+_OF_HEARTS = {
+    "hearts_lpa",
+    "hearts_frac",
+    "hearts_abv_pct_vol",
+    "hearts_volume_l",
+    "hearts_lpa_per_kg",
+    "net_spirit_lpa",
+    "yield_lpa_per_kg",
+    "cost_per_lpa",
+    "balance_gap_lpa",
+}
+
+_OF_FINAL_GRAVITY = {
+    "final_gravity_sg",
+    "real_extract_plato",
+    "apparent_attenuation_frac",
+    "real_attenuation_frac",
+    "wash_abv_pct_vol",
+    "wash_lpa",
+    "ferment_efficiency_frac",
+    "ferment_days",
+    "rest_days",
+    # The wash is charged at the strength that the gravities say.
+    "strip_charge_lpa",
+    "strip_recovery_frac",
+    "balance_gap_lpa",
+}
+
 
 def batch_figures(folder: Path) -> pl.DataFrame:
     """metric.batch of the logs in a folder."""
@@ -123,9 +151,21 @@ def test_every_planted_mistake_is_reported_in_its_batch():
     settings = Settings.find(SAMPLE)
     with duckdb.connect(":memory:") as con:
         problems = fill_database(con, read_logs(SAMPLE, settings), settings)
+        marks = con.execute("select distinct file, line, column_name from problem.figure").fetchall()
     serious = problems.filter(pl.col("severity") != "unusual")
     assert {Path(file).stem for file in serious["file"]} == mistaken_batches()
     assert len(truth()["mistakes"]) >= 3
+    # And the figures that lean on the cell are marked, no others.
+    touched: dict[str, set[str]] = {mistake["kind"]: set() for mistake in truth()["mistakes"]}
+    for mistake in truth()["mistakes"]:
+        touched[mistake["kind"]] |= {
+            name for file, line, name in marks if (file, line) == (mistake["file"], mistake["line"])
+        }
+    assert touched == {
+        "digits swapped": _OF_HEARTS,
+        "letter O": _OF_HEARTS,
+        "final gravity above original": _OF_FINAL_GRAVITY,
+    }
 
 
 def test_the_shares_of_every_cask_and_every_hearts_lot_are_those_of_the_truth():
