@@ -8,10 +8,12 @@ from __future__ import annotations
 import gzip
 import io
 import os
+import sys
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
+from typing import BinaryIO, cast
 
 from pipeline.logs.decode import UnreadableTextError
 from pipeline.problems import Problem, problem
@@ -19,6 +21,7 @@ from pipeline.problems import Problem, problem
 __all__ = [
     "BOOK_SUFFIXES",
     "FoundFile",
+    "bytes_of_lines",
     "find_files",
     "shown_path",
     "stem_of",
@@ -30,6 +33,11 @@ LOG_SUFFIXES = (".csv", ".tsv", ".csv.gz", ".tsv.gz", *BOOK_SUFFIXES)
 
 LARGEST_UNPACKED = 4 << 30
 """Bytes of one log at most, once unpacked: a small file can be made to unpack to anything."""
+
+LONGEST_LINE = 1 << 22
+"""Bytes of one line at most: a file with a longer one is no log, and is not held in memory."""
+
+_CHUNK = 1 << 16
 
 _PACKED = {
     ".xls": "a spreadsheet of an older kind",
@@ -95,6 +103,26 @@ def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
         yield from (Path(here, name) for name in files if not name.startswith("."))
 
 
+def bytes_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> bytes:
+    """The bytes of a log, at most `most` and one more; nothing past a line that is too long is read.
+
+    Raises `UnreadableTextError` when a line is longer than `LONGEST_LINE`. A line ends at a line feed or a
+    carriage return, which are the same bytes in every encoding that logs have.
+    """
+    chunks: list[bytes] = []
+    size = line_bytes = 0
+    while size <= most and (chunk := file.read(min(_CHUNK, most + 1 - size))):
+        ends = max(chunk.rfind(b"\n"), chunk.rfind(b"\r"))
+        line_bytes = line_bytes + len(chunk) if ends < 0 else len(chunk) - ends - 1
+        if line_bytes > LONGEST_LINE:
+            before = b"".join([*chunks, chunk])
+            line = 1 + (before.count(b"\n") or before.count(b"\r"))
+            raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", line)
+        size += len(chunk)
+        chunks.append(chunk)
+    return b"".join(chunks)
+
+
 def unpacked(data: bytes, name: str) -> bytes:
     """The bytes of a log, unpacked when its name ends in .gz.
 
@@ -104,7 +132,7 @@ def unpacked(data: bytes, name: str) -> bytes:
         return data
     try:
         with gzip.GzipFile(fileobj=io.BytesIO(data)) as file:
-            whole = file.read(LARGEST_UNPACKED + 1)
+            whole = bytes_of_lines(cast(BinaryIO, file), LARGEST_UNPACKED)
     except (OSError, EOFError, zlib.error) as error:
         why = str(error) or type(error).__name__
         raise UnreadableTextError("cannot_unpack", why[:1].lower() + why[1:]) from error

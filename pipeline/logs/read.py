@@ -29,7 +29,7 @@ from pipeline.logs.decode import (
     refuse_zeros,
 )
 from pipeline.logs.fields import KINDS_OF_FILE, TELEMETRY
-from pipeline.logs.find import BOOK_SUFFIXES, FoundFile, find_files, stem_of, unpacked
+from pipeline.logs.find import BOOK_SUFFIXES, FoundFile, bytes_of_lines, find_files, stem_of, unpacked
 from pipeline.logs.header import Header, HeaderError, read_header
 from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
 from pipeline.logs.telemetry import SensorHeader, Telemetry, read_telemetry, told_as_telemetry
@@ -288,7 +288,15 @@ def _text_of(each: FoundFile, file: ReadFile, result: ReadResult, known: str | N
 def _bytes_of(each: FoundFile, file: ReadFile, result: ReadResult) -> bytes | None:
     """A file's bytes, with size and hash noted; None, with a problem noted, when it cannot be opened."""
     try:
-        data = each.path.read_bytes()
+        if each.path.name.lower().endswith((".gz", *BOOK_SUFFIXES)):
+            data = each.path.read_bytes()
+        else:
+            with each.path.open("rb") as opened:
+                data = bytes_of_lines(opened)
+    except UnreadableTextError as error:
+        result.problems.append(_text_problem(error, file))
+        file.size_bytes = each.path.stat().st_size
+        return None
     except OSError as error:
         why = error.strerror or type(error).__name__
         result.problems.append(problem("cannot_open", file.name, found=why))

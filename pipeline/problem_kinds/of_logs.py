@@ -132,6 +132,15 @@ OF_LOGS = (
         "look for a double quote that was never closed, or take the text out",
     ),
     ProblemKind(
+        "line_too_long",
+        "unreadable",
+        "a line too long for any log",
+        "is longer than {found} bytes, and the file was not read further",
+        "lines of a few hundred characters, ended by a line feed or a carriage return",
+        "look what wrote the file; save it as CSV (UTF-8), one row a line",
+        "file set aside",
+    ),
+    ProblemKind(
         "ragged_row",
         "unreadable",
         "a row with too many or too few cells",

@@ -7,10 +7,13 @@ must be found in each, word for word.
 from __future__ import annotations
 
 import csv
+import gzip
+import io
 import os
 import re
 from collections import defaultdict
 from pathlib import Path
+from typing import BinaryIO, cast
 
 import duckdb
 import polars as pl
@@ -19,6 +22,8 @@ import pytest
 import pipeline.logs
 from pipeline.logs import LogFrames, read_logs
 from pipeline.logs.blocks import LONGEST_CELL
+from pipeline.logs.decode import UnreadableTextError
+from pipeline.logs.find import LONGEST_LINE, bytes_of_lines
 from pipeline.problems import KINDS, problems_frame
 from pipeline.resources import sql_dir
 from pipeline.settings import Settings
@@ -33,7 +38,7 @@ CHECKS = {path.stem for path in (sql_dir() / "90_check").glob("*.sql")}
 # Kinds whose example cannot be kept as a file in a repository; they have tests of their own below, and those
 # of spreadsheets in test_books.py.
 MADE_HERE = {
-    *("cannot_open", "link_not_followed", "cell_too_long", "not_csv"),
+    *("cannot_open", "link_not_followed", "cell_too_long", "line_too_long", "not_csv"),
     *("broken_book", "no_spreadsheet_reader", "merged_cells", "cell_without_value", "hidden_sheet"),
     "formula_values",
 }
@@ -126,6 +131,42 @@ def test_something_that_is_no_file_is_named(tmp_path: Path) -> None:
     frames = read_logs(tmp_path, Settings())
     assert frames.problems["kind"].to_list() == ["cannot_open"]
     assert frames.problems["file"].to_list() == ["pipe.csv"]
+
+
+class _Endless(io.RawIOBase):
+    """A file of one line that has no end; reading far more of it than a line may have fails."""
+
+    given = 0
+
+    def readable(self) -> bool:
+        return True
+
+    def read(self, size: int = -1) -> bytes:
+        self.given += size
+        assert size > 0, "never the whole file at once"
+        assert self.given < 2 * LONGEST_LINE, "memory is that of the longest line"
+        return b"x" * size
+
+
+def test_a_line_without_end_is_left_before_it_fills_the_memory() -> None:
+    with pytest.raises(UnreadableTextError) as refused:
+        bytes_of_lines(cast(BinaryIO, _Endless()))
+    assert (refused.value.code, refused.value.line) == ("line_too_long", 1)
+
+
+@pytest.mark.parametrize("line_end", ["\n", "\r", "\r\n"])
+@pytest.mark.parametrize("name", ["log.csv", "log.tsv.gz"])
+def test_line_too_long_for_any_log_sets_its_file_aside(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, line_end: str, name: str
+) -> None:
+    monkeypatch.setattr("pipeline.logs.find.LONGEST_LINE", 200_000)
+    lines = ["batch\tstep\titem\tnote", "B1\tyeast\tale\t", "B1\tyeast\tale\t" + "x" * 400_000, ""]
+    data = line_end.join(lines).encode()
+    (tmp_path / name).write_bytes(gzip.compress(data) if name.endswith(".gz") else data)
+    (tmp_path / "other.csv").write_text("batch,step,item\nB2,yeast,ale\n")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems.select("kind", "file", "line").rows() == [("line_too_long", name, 3)]
+    assert frames.values["batch_value"]["batch"].to_list() == ["B2"], "the other logs are read"
 
 
 def test_cell_too_long_for_any_log_sets_its_row_aside(tmp_path: Path) -> None:
