@@ -260,6 +260,35 @@ def test_hostile_text_stays_text(make_pages, batch_rows):
         assert spec["$schema"].startswith("https://vega.github.io/schema/vega-lite/")
 
 
+def test_hostile_names_of_files_casks_samples_and_tasters_stay_text(make_pages, batch_rows):
+    header = "batch,when,step,run,item,cut,source,lot,vessel,mass,volume,gravity,strength,spout,temperature,"
+    log = f"{header}minutes,note\n" + batch_rows("B1").replace("1.004", "1.O04")
+    names = [text.replace('"', '""') for text in HOSTILE]
+    tasters = ["P1", *names[:3]]
+    casks = "".join(f'"{name}",2025-03-02,fill,B1 hearts,1,60,oak,10\n' for name in names)
+    sheet = "".join(
+        f'S1,2025-04-01,"{taster}","{name}","{name}",{4 + (place + number) % 3}\n'
+        for place, taster in enumerate(tasters)
+        for number, name in enumerate(names)
+    )
+    page = make_pages(
+        files={
+            "{{ 7 }}<img src=x onerror=alert(2)>\u202e.csv": log,
+            "casks.csv": f"cask,when,step,source,volume,strength,wood,capacity\n{casks}",
+            "sheet.csv": f"session,when,assessor,sample,cask,overall\n{sheet}",
+        }
+    )
+    outline = Outline(page.html)
+    assert outline.unclosed == []
+    assert len([a for a, _ in outline.scripts if "type" not in a]) == 1
+    assert not outline.named("img", "b")
+    assert "\u202e" not in page.html
+    assert "alert(2)" in outline.text, "the file is named beside its problem"
+    assert "{{ 1234 * 4321 }}" in outline.text, "casks and samples are named"
+    assert "5332114" not in page.html
+    assert outline.specs, "the charts' data survive"
+
+
 @pytest.mark.parametrize("text", HOSTILE)
 def test_json_in_a_page_reads_back_and_cannot_end_its_element(text):
     safe = str(json_for_html({"name": text}))

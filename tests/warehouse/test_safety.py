@@ -7,6 +7,7 @@ import random
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -42,6 +43,23 @@ from pipeline.warehouse import build_season
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]), int(sys.argv[3])))
 try:
     build_season(Path(sys.argv[1]), Path(sys.argv[2]), Settings())
+except WarehouseError as error:
+    print(error)
+    raise SystemExit(3)
+"""
+
+# Whoever runs as root may write anywhere, so the child becomes somebody who may not: 65534 is "nobody".
+UNPRIVILEGED = """
+import os, sys
+from pathlib import Path
+import pipeline.cuts, pipeline.fits, pipeline.warehouse
+from pipeline.database_file import WarehouseError
+from pipeline.settings import Settings
+if os.geteuid() == 0:
+    os.setgid(65534)
+    os.setuid(65534)
+try:
+    pipeline.warehouse.build_season(Path(sys.argv[1]), Path(sys.argv[2]), Settings())
 except WarehouseError as error:
     print(error)
     raise SystemExit(3)
@@ -129,12 +147,32 @@ def test_a_folder_that_may_not_be_written_says_so(
     blocked.parent.write_text("")
     with pytest.raises(WarehouseError, match="cannot be written"):
         build_season(logs, blocked, Settings())
-    if os.geteuid() != 0:
-        database.parent.chmod(0o500)
-        with pytest.raises(WarehouseError, match="cannot be"):
-            build_season(logs, database, Settings())
-        database.parent.chmod(0o700)
     assert _batches(database) == ["B1"]
+
+
+def test_a_folder_that_is_read_only_says_so_and_keeps_its_database(batch_text: Callable[..., str]) -> None:
+    # Not in the folder of pytest, which is closed to whoever the child becomes.
+    with tempfile.TemporaryDirectory() as place:
+        logs, database = Path(place, "logs"), Path(place, "out", "season.duckdb")
+        logs.mkdir()
+        _add(logs, "B1", batch_text)
+        build_season(logs, database, Settings())
+        _add(logs, "B2", batch_text)
+        before = database.read_bytes()
+        for folder, mode in ((Path(place), 0o755), (logs, 0o755), (database.parent, 0o555)):
+            folder.chmod(mode)
+        child = subprocess.run(
+            [sys.executable, "-c", UNPRIVILEGED, str(logs), str(database)],
+            capture_output=True,
+            text=True,
+            check=False,
+        )
+        database.parent.chmod(0o755)
+        assert child.returncode == 3, child.stderr[-2000:]
+        assert "ermission denied" in child.stdout, child.stdout
+        assert child.stdout.startswith(f"{database}: ")
+        assert database.read_bytes() == before
+        assert [path.name for path in database.parent.iterdir()] == ["season.duckdb"]
 
 
 def test_a_database_in_use_is_left_alone(season: tuple[Path, Path], batch_text: Callable[..., str]) -> None:
