@@ -17,21 +17,31 @@ from pipeline.account.book import Book, numbers_of
 from pipeline.account.cask_line import CaskEvents, casks_of
 from pipeline.account.casks import cask_sums
 from pipeline.account.figures import Sums
+from pipeline.account.left_behind import left_behind, thrown_out
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Ints, Uncertain
 
 STILL_HOUSE = (
     "potential",
     "not extracted",
+    "extract",
+    "unfermentable",
     "unfermented",
     "wash",
-    "wash not charged",
+    "wash held up",
+    "wash unexplained",
     "pot ale",
+    "pot ale not measured",
+    "stripping unexplained",
     "low wines",
-    "low wines not charged",
+    "low wines held up",
+    "low wines unexplained",
+    "spirit charge",
     "foreshots",
     "feints",
     "spent lees",
+    "spent lees not measured",
+    "spirit unexplained",
     "hearts",
 )
 """Nodes of the flow's first part, from grain to hearts; the others are of the casks."""
@@ -101,30 +111,49 @@ def _still_house(
         "strip_charge": of["strip_charge_lpa"],
         "low_wines": batch["low_wines_lpa"],
         "low_wines_charged": of["low_wines_charged_lpa"],
-        "spirit_charge": batch["spirit_charge_lpa"],
-        "collected": of["spirit_collected_lpa"],
         "feints_in": batch["feints_in_lpa"],
         "feints_out": batch["feints_out_lpa"],
         "hearts": batch["hearts_lpa"],
     }
-    is_whole = np.logical_and.reduce([~np.isnan(column.values) for column in columns.values()])
+    needed = [*columns.values(), of["spirit_collected_lpa"], batch["spirit_charge_lpa"]]
+    is_whole = np.logical_and.reduce([~np.isnan(column.values) for column in needed])
     groups = np.where(is_whole, _seasons_of_batches(book, seasons), -1)
-    total = {name: column.sum_by(groups, len(seasons)) for name, column in columns.items()}
-    foreshots = batch["foreshots_lpa"].or_zero().sum_by(groups, len(seasons))
-    charged = total["low_wines_charged"] + total["feints_in"]
+
+    def total(column: Uncertain) -> Uncertain:
+        return column.or_zero().sum_by(groups, len(seasons))
+
+    season = {name: total(column) for name, column in columns.items()}
+    foreshots = batch["foreshots_lpa"].or_zero()
+    wash_held, low_wines_held = (left_behind(book, kind) for kind in ("wash", "low wines"))
+    to_spirit = season["low_wines_charged"]
+    unfermentable = total(columns["extract"] - columns["wash"] / batch["ferment_efficiency_frac"])
+    stripped = columns["strip_charge"] - columns["low_wines"]
+    spirit = columns["low_wines_charged"] + columns["feints_in"] - foreshots
+    spirit = spirit - columns["feints_out"] - columns["hearts"]
+    pot_ale, spent_lees = of["pot_ale_lpa"], of["spent_lees_lpa"]
+    has_pot_ale, has_lees = ~np.isnan(pot_ale.values), ~np.isnan(spent_lees.values)
     return {
-        "potential": total["potential"],
-        "not extracted": total["potential"] - total["extract"],
-        "unfermented": total["extract"] - total["wash"],
-        "wash": total["wash"],
-        "wash not charged": total["wash"] - total["strip_charge"],
-        "pot ale": total["strip_charge"] - total["low_wines"],
-        "low wines": total["low_wines"],
-        "low wines not charged": total["low_wines"] - total["low_wines_charged"],
-        "foreshots": foreshots,
-        "feints": total["feints_out"] - total["feints_in"],
-        "spent lees": charged - foreshots - total["feints_out"] - total["hearts"],
-        "hearts": total["hearts"],
+        "potential": season["potential"],
+        "not extracted": season["potential"] - season["extract"],
+        "extract": season["extract"],
+        "unfermentable": unfermentable,
+        "unfermented": season["extract"] - season["wash"] - unfermentable,
+        "wash": season["wash"],
+        "wash held up": total(wash_held),
+        "wash unexplained": season["wash"] - total(wash_held) - season["strip_charge"],
+        "pot ale": total(pot_ale),
+        "pot ale not measured": total(_if(~has_pot_ale, stripped)),
+        "stripping unexplained": total(_if(has_pot_ale, stripped)) - total(pot_ale),
+        "low wines": season["low_wines"],
+        "low wines held up": total(low_wines_held),
+        "low wines unexplained": season["low_wines"] - total(low_wines_held) - to_spirit,
+        "spirit charge": to_spirit,
+        "foreshots": total(foreshots),
+        "feints": season["feints_out"] - season["feints_in"],
+        "spent lees": total(spent_lees),
+        "spent lees not measured": total(_if(~has_lees, spirit)),
+        "spirit unexplained": total(_if(has_lees, spirit)) - total(spent_lees),
+        "hearts": season["hearts"],
     }
 
 
@@ -134,6 +163,7 @@ def _casks(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> di
     hearts = batch["hearts_lpa"].or_zero().sum_by(season_of_batch, count)
     lots = _hearts_lots(book, ~np.isnan(batch["hearts_lpa"].values), season_of_batch)
     held, filled = _held_and_filled(book, lots, count)
+    thrown = thrown_out(book, lots, count)
     casks = casks_of(book.tables.moves)
     of = cask_sums(book, casks)
     season = _seasons_of_casks(book, casks, seasons)
@@ -144,7 +174,8 @@ def _casks(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> di
     return {
         "all hearts": hearts,
         "not in cask": held,
-        "proofing": hearts - held - filled,
+        "hearts held up": thrown,
+        "hearts unexplained": hearts - held - thrown - filled,
         "filled": filled,
         "filled from others": in_casks - filled,
         "cask loss": lost,

@@ -55,6 +55,14 @@ def loss_sentences(losses: list[dict[str, Any]]) -> list[str]:
     return sentences
 
 
+def unexplained_sentence(rows: list[dict[str, Any]]) -> list[str]:
+    """What is more than twice its error and no measurement names, in the order of the flow."""
+    if not rows:
+        return []
+    named = listed([f"“{row['label']}” ({with_error(row, 'lpa')})" for row in rows])
+    return [f"More than the errors of the readings explain, and not named by any measurement: {named}."]
+
+
 def is_clear(row: Mapping[str, Any]) -> bool:
     """Whether a loss is more than twice its uncertainty above zero."""
     return bool(row["lpa"] > 2.0 * (row["lpa_u"] or 0.0))

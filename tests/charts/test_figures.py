@@ -12,6 +12,7 @@ import pytest
 
 from pipeline.charts import (
     LIGHT,
+    alcohol_band,
     cask_loss,
     cask_strength,
     cut_fractions,
@@ -40,6 +41,19 @@ def flow() -> pl.DataFrame:
             "words": ["Grain: 100 LPA", "Not extracted: 20 LPA", "Wash: 80 LPA"],
         }
     )
+
+
+def band() -> tuple[pl.DataFrame, pl.DataFrame]:
+    outline = pl.DataFrame(
+        {
+            "place": range(8),
+            "step": ["carried"] * 4 + ["Not extracted"] * 4,
+            "side": ["carried"] * 4 + ["lost"] * 4,
+            "down": [0.0, 1.0, 1.0, 0.0, 0.0, 1.0, 1.0, 0.0],
+            "edge_lpa": [0.0, 0.0, 80.0, 80.0, 80.0, 88.0, 108.0, 100.0],
+        }
+    )
+    return outline, pl.DataFrame({"down": [0.5], "words": ["Not extracted: 20 LPA"]})
 
 
 def batches() -> pl.DataFrame:
@@ -150,6 +164,7 @@ def cask_strength_rows() -> pl.DataFrame:
 
 CHARTS = {
     "flow": lambda: where_alcohol_went(flow()),
+    "band": lambda: alcohol_band(*band()),
     "yield by batch": lambda: yield_by_batch(batches(), season(), "main_grain"),
     "yield by group": lambda: yield_by_group(batches(), groups()),
     "cuts": lambda: cut_fractions(cut_rows()),
@@ -227,6 +242,18 @@ def test_flow_keeps_the_order_from_grain_to_cask_and_prints_each_amount():
     assert (bars["x"]["field"], bars["x2"]["field"]) == ("bar_from_lpa", "bar_to_lpa")
     assert words["text"]["field"] == "words"
     assert bars["x"]["title"] == "Pure alcohol (LPA)"
+
+
+def test_the_flow_s_band_draws_each_outline_as_it_is_given():
+    spec = to_spec(alcohol_band(*band()))
+    for layer in layers(spec)[:2]:
+        outline = layer["encoding"]
+        assert layer["mark"]["filled"]
+        assert (outline["x"]["field"], outline["y"]["field"]) == ("edge_lpa", "down")
+        assert (outline["order"]["field"], outline["detail"]["field"]) == ("place", "step")
+        assert outline["y"]["scale"] == {"domain": [0, 1], "reverse": True, "nice": False}
+        assert outline["fill"]["scale"]["range"] == [LIGHT.carried, LIGHT.lost]
+    assert mark(spec, "text")["text"]["field"] == "words"
 
 
 def test_yield_by_batch_stands_in_date_order_with_the_season_s_own_figure():

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
-from pipeline.charts import PAGE, page_spec, where_alcohol_went
-from pipeline.report.account_wording import is_clear, loss_sentences, with_error
-from pipeline.report.blocks import Block, Figure, Heading3, Section, folded, table_of
+from pipeline.charts import PAGE, alcohol_band, page_spec, where_alcohol_went
+from pipeline.report.account_wording import is_clear, loss_sentences, unexplained_sentence, with_error
+from pipeline.report.blocks import Block, Figure, Figures, Heading3, Section, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.flow_shape import bands, steps_of
 from pipeline.report.text import value_text, with_unit
 
 PARTS = {
@@ -46,13 +47,48 @@ def _figure(data: SeasonData, part: str, name: str, heading: str, steps: pl.Data
         "was lost or set by on the way. Shares are of the first bar."
         + (" Grain counts as the alcohol its extract could become." if part == "still house" else ""),
     )
-    return [Heading3(heading), figure]
+    return [Heading3(heading), Figures([_picture(name, heading, steps), figure])]
+
+
+def _picture(name: str, heading: str, steps: pl.DataFrame) -> Figure:
+    """The same steps as one band, beside their bars."""
+    words = steps.select(
+        down=pl.int_range(pl.len()) + 0.5,
+        words=pl.struct("label", "lpa").map_elements(
+            lambda row: f"{row['label']}: {with_unit(row['lpa'], 'lpa')}", return_dtype=pl.String
+        ),
+    )
+    return Figure(
+        f"{name}-band",
+        f"{heading}, as one band (LPA at 20\u00a0°C)",
+        _band_alt(heading, steps),
+        page_spec(alcohol_band(bands(steps), words, PAGE)),
+        "The pale band is as wide as the alcohol it carries, from top to bottom. What leaves it swings out "
+        "to the right, as wide as what was lost or set by; what joins it comes in from there.",
+    )
+
+
+def _band_alt(heading: str, steps: pl.DataFrame) -> str:
+    shape = steps_of(steps)
+    first, last = shape[0], shape[-1]
+    leaving = [
+        f"{row['label']} {with_unit(row['lpa'], 'lpa')}"
+        for row in steps.filter(pl.col("side") != "carried").iter_rows(named=True)
+    ]
+    return (
+        f"{heading}, one band from top to bottom that narrows from {with_unit(first.after_lpa, 'lpa')} "
+        f"({first.label}) to {with_unit(last.after_lpa, 'lpa')} ({last.label}). "
+        f"On the way it changes by: {'; '.join(leaving)}."
+    )
 
 
 def _answer(flow: pl.DataFrame) -> list[str]:
     avoidable = flow.filter(pl.col("is_avoidable")).sort(["lpa", "position"], descending=[True, False])
     clear = [row for row in avoidable.iter_rows(named=True) if is_clear(row)]
-    return loss_sentences(clear)
+    unexplained = [
+        row for row in flow.filter(pl.col("is_unexplained")).iter_rows(named=True) if is_clear(row)
+    ]
+    return loss_sentences(clear) + unexplained_sentence(unexplained)
 
 
 def _alt(heading: str, flow: pl.DataFrame) -> str:
@@ -69,20 +105,15 @@ def bars(flow: pl.DataFrame) -> pl.DataFrame:
     that the eye falls step by step to the next amount carried. A negative loss (more came out than
     went in, within error) points the other way.
     """
-    rows, level = [], 0.0
-    for row in flow.iter_rows(named=True):
-        amount = row["lpa"]
-        if row["side"] == "carried":
-            start, end, level = 0.0, amount, amount
-        else:
-            change = amount if row["side"] == "added" else -amount
-            start, end, level = level, level + change, level + change
+    rows = []
+    for row, step in zip(flow.iter_rows(named=True), steps_of(flow), strict=True):
+        start = 0.0 if step.side == "carried" else step.before_lpa
         rows.append(
             {
-                "step": row["label"],
-                "side": row["side"],
-                "bar_from_lpa": min(start, end),
-                "bar_to_lpa": max(start, end),
+                "step": step.label,
+                "side": step.side,
+                "bar_from_lpa": min(start, step.after_lpa),
+                "bar_to_lpa": max(start, step.after_lpa),
                 "words": f"{row['label']}: {with_error(row, 'lpa')}{_share_text(row)}",
             }
         )
