@@ -185,7 +185,7 @@ def table(
 
     Example: stillseason table metric.batch --format csv --out batches.csv
     """
-    from pipeline.warehouse import open_season, read_table, table_names
+    from pipeline.warehouse import is_log_of, open_season, read_table, table_names
 
     with open_season(db) as con:
         if name is None:
@@ -195,6 +195,8 @@ def table(
             frame = read_table(con, name)
         except KeyError:
             _wrong_use(f"There is no table {name}. {_nearest(name, table_names(con))}")
+        if out is not None and is_log_of(con, out):
+            _wrong_use(f"{out} is one of the season's logs and is left alone. Give another file with --out.")
     _put_table(frame, file_format, out)
     if name == "account.register":
         _say(REGISTER_NOTE)

@@ -8,6 +8,7 @@ killed at any moment, it leaves the old database as it was.
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
@@ -243,6 +244,15 @@ def read_table(con: Connection, name: str) -> pl.DataFrame:
         raise KeyError(name)
     schema, table = name.split(".")
     return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
+
+
+def is_log_of(con: Connection, path: Path) -> bool:
+    """Whether the file at `path` is, byte for byte, one of the logs the season was made from."""
+    if not path.is_file():
+        return False
+    with path.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    return bool(con.execute("select count(*) from raw.file where sha256 = ?", [digest]).fetchall()[0][0])
 
 
 def _read_some_logs(

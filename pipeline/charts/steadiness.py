@@ -5,6 +5,8 @@ Draws only: limits, means and intervals come with the frames.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import altair as alt
 import polars as pl
 
@@ -59,6 +61,34 @@ def control_individuals(points: pl.DataFrame, figure: str, palette: Palette = LI
         ],
     )
     return alt.LayerChart(layer=[*limits, *centre, path, dots], width="container", height=200)
+
+
+def control_lines(
+    points: pl.DataFrame, values: Sequence[str], limits: Sequence[str], palette: Palette = LIGHT
+) -> alt.LayerChart:
+    """What adds up from run to run, with the limits beyond which it signals.
+
+    `points`: `run_position`, `run_label`, each of `values` (drawn as lines with points; the first gives
+    the axis its title) and of `limits` (dashed).
+    """
+    x = alt.X("run_position:Q", title=axis_title("run_position"), axis=alt.Axis(tickMinStep=1, format="d"))
+    base = alt.Chart(points)
+    layers = [
+        base.mark_line(color=palette.muted, strokeDash=[5, 4], strokeWidth=1.2).encode(
+            x=x, y=alt.Y(f"{name}:Q", title=axis_title(values[0]))
+        )
+        for name in limits
+        if points[name].is_not_null().any()
+    ]
+    for name, colour in zip(values, (palette.carried, palette.lost), strict=False):
+        y = alt.Y(f"{name}:Q", title=axis_title(values[0]))
+        layers.append(base.mark_line(color=colour, strokeWidth=1.2).encode(x=x, y=y))
+        layers.append(
+            base.mark_point(color=colour, size=26).encode(
+                x=x, y=y, tooltip=[alt.Tooltip("run_label:N", title="run"), alt.Tooltip(f"{name}:Q")]
+            )
+        )
+    return alt.LayerChart(layer=layers, width="container", height=160)
 
 
 def run_profile(jars: pl.DataFrame, suspects: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:

@@ -71,8 +71,8 @@ _QUERIES = {
     """,
     "control_points": """
         select * from fit.control_chart
-        where figure = 'hearts_end_spout_pct_vol' and season = $season
-        order by still, grouping, group_name, run_position
+        where season = $season
+        order by figure, still, grouping, group_name, run_position
     """,
     "control_signals": """
         select * from fit.control_signal where season = $season

@@ -162,6 +162,17 @@ def test_a_table_for_other_programs_needs_a_file(sample_database, file_format):
         assert pl.read_parquet(folder / "b.parquet").height == 48
 
 
+def test_a_table_is_never_written_over_a_log(sample_database, tmp_path):
+    log = tmp_path / "G01.csv"
+    log.write_bytes((SAMPLE / "batches" / "G01.csv").read_bytes())
+    before = log.read_bytes()
+    args = ("metric.yeast", "--format", "csv", "--db", str(sample_database), "--out", str(log))
+    refused = run("table", *args, cwd=tmp_path)
+    assert refused.returncode == 2
+    assert "one of the season's logs" in refused.stderr
+    assert log.read_bytes() == before
+
+
 def test_a_table_that_is_not_there_offers_the_nearest(sample_database):
     done = run("table", "metric.bacth", cwd=sample_database.parent)
     assert done.returncode == 2

@@ -5,11 +5,8 @@ from __future__ import annotations
 import polars as pl
 
 from pipeline.charts import PAGE, page_spec
-from pipeline.charts.steadiness import (
-    control_individuals,
-    cut_tradeoff,
-)
-from pipeline.report.blocks import Block, Figure, Figures, Heading3, Points, folded, table_of
+from pipeline.charts.steadiness import cut_tradeoff
+from pipeline.report.blocks import Block, Figure, Heading3, Points, folded, table_of
 from pipeline.report.cut_wording import (
     Steadiness,
     first_sentence,
@@ -19,11 +16,10 @@ from pipeline.report.cut_wording import (
     tradeoff_sentence,
 )
 from pipeline.report.data import SeasonData
-from pipeline.report.text import counted, number, with_unit
+from pipeline.report.sections.control import HEARTS_END, charted_by, control_blocks
+from pipeline.report.text import number
 
-HEARTS_END = "hearts_end_spout_pct_vol"
 HEARTS_START = "hearts_start_spout_pct_vol"
-MOST_CHARTS = 8
 _DRIFT = ("CUSUM", "EWMA")
 
 _STEADY_COLUMNS = [
@@ -68,7 +64,7 @@ def steadiness_blocks(data: SeasonData) -> list[Block]:
     if data.control_points.is_empty():
         return []
     blocks: list[Block] = [Heading3("How steady"), Points(_steadiness_points(data))]
-    blocks += _control_figures(data)
+    blocks += control_blocks(data)
     if data.cut_steadiness.height:
         blocks.append(
             folded(table_of(_worded(data.cut_steadiness), _STEADY_COLUMNS, "How steady each cut is"))
@@ -115,7 +111,7 @@ def _steady(data: SeasonData, row: dict[str, object]) -> Steadiness:
     signals = data.control_signals.filter(
         (pl.col("figure") == row["figure"])
         & (pl.col("still") == row["still"])
-        & (pl.col("grouping") == _charted_by(data))
+        & (pl.col("grouping") == charted_by(data))
         & ~pl.col("rule").is_in(_DRIFT)
     )
     names = (signals["batch"] + " " + signals["run"]).unique(maintain_order=True).to_list()
@@ -129,12 +125,6 @@ def _steady(data: SeasonData, row: dict[str, object]) -> Steadiness:
         None if row["next_run_high"] is None else float(str(row["next_run_high"])),
         names,
     )
-
-
-def _charted_by(data: SeasonData) -> str:
-    """People are charted apart where more than one stood at the still: one chart, one nose."""
-    operators = data.control_points.filter(pl.col("grouping") == "operator")["group_name"].n_unique()
-    return "operator" if operators > 1 else "still"
 
 
 def _shares(data: SeasonData, still: object) -> dict[str, float]:
@@ -156,7 +146,7 @@ def _steadiness_points(data: SeasonData) -> list[str]:
     drifts = data.control_signals.filter(
         pl.col("rule").is_in(_DRIFT)
         & (pl.col("figure") == HEARTS_END)
-        & (pl.col("grouping") == _charted_by(data))
+        & (pl.col("grouping") == charted_by(data))
     ).unique(["group_name", "since_batch", "since_run", "direction"], maintain_order=True)
     return [
         *sentences,
@@ -168,61 +158,6 @@ def _steadiness_points(data: SeasonData) -> list[str]:
             ]
         ),
     ]
-
-
-def _control_figures(data: SeasonData) -> list[Block]:
-    points = data.control_points.filter(pl.col("grouping") == _charted_by(data))
-    signals = (
-        data.control_signals.filter(pl.col("figure") == HEARTS_END)
-        .group_by("grouping", "group_name", "batch", "run")
-        .agg(pl.col("rule").str.join(", ").alias("signal_text"))
-    )
-    marked = points.join(
-        signals, on=["grouping", "group_name", "batch", "run"], how="left", nulls_equal=True
-    ).with_columns(
-        pl.col("signal_text").fill_null(""),
-        mark=pl.when(pl.col("signal_text").is_null()).then(pl.lit("run")).otherwise(pl.lit("stands out")),
-        run_label=pl.col("batch") + " · " + pl.col("run"),
-    )
-    figures = [
-        _control_figure(group.sort("run_position"))
-        for group in marked.partition_by("still", "group_name", maintain_order=True)
-    ]
-    note = (
-        "Each point is a run in its order, at the still's usual charge; dashed lines are the limits "
-        "of the runs that set them, and wider after those for what so few runs can promise."
-    )
-    shown = figures[:MOST_CHARTS]
-    return [Figures(shown), Points([note])] if shown else []
-
-
-def _control_figure(group: pl.DataFrame) -> Figure:
-    name = str(group["group_name"][0] or "the still")
-    texts = [with_unit(value, HEARTS_END) for value in group["adjusted_value"]]
-    drawn = group.with_columns(pl.Series("value_text", texts, dtype=pl.String)).select(
-        "run_position",
-        "adjusted_value",
-        "centre",
-        "lower_limit",
-        "upper_limit",
-        "run_label",
-        "value_text",
-        "signal_text",
-        "mark",
-    )
-    out = drawn.filter(pl.col("mark") == "stands out").height
-    low, high = (
-        with_unit(value, HEARTS_END)
-        for value in (drawn["adjusted_value"].min(), drawn["adjusted_value"].max())
-    )
-    slug = "".join(letter if letter.isalnum() else "-" for letter in name.lower())
-    return Figure(
-        f"hearts-end-{slug}",
-        f"Where hearts ended: {name}",
-        f"Control chart of {counted(drawn.height, 'run')}: {low} to {high}; "
-        f"{counted(out, 'run')} with a signal.",
-        page_spec(control_individuals(drawn, HEARTS_END, PAGE)),
-    )
 
 
 def _tradeoff_figure(data: SeasonData, row: dict[str, object]) -> Figure:

@@ -10,7 +10,8 @@ from pipeline.charts.steadiness import run_profile, stages_by_run, strip_recover
 from pipeline.report.blocks import Block, Figure, Heading3, Points, folded, table_of
 from pipeline.report.cut_wording import still_sentence, strips_sentence, suspects_sentence
 from pipeline.report.data import SeasonData
-from pipeline.report.sections.steadiness import HEARTS_END, HEARTS_START
+from pipeline.report.sections.control import HEARTS_END
+from pipeline.report.sections.steadiness import HEARTS_START
 from pipeline.report.text import counted, number, with_unit
 
 MOST_PROFILES = 60
