@@ -13,27 +13,28 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-atheris: Any = importlib.import_module("atheris")
-with atheris.instrument_imports(include=["pipeline.logs", "pipeline.problems"]):
-    from pipeline.logs import read_logs
-    from pipeline.settings import Settings
 
-sys.path.insert(0, str(Path(__file__).parent))
-check: Any = importlib.import_module("fuzz_logs").check
+def main() -> None:
+    """Instrument the reader while it is imported, then hunt until the time is over."""
+    atheris: Any = importlib.import_module("atheris")
+    with atheris.instrument_imports(include=["pipeline.logs", "pipeline.problems"]):
+        read_logs: Any = importlib.import_module("pipeline.logs").read_logs
+        settings: Any = importlib.import_module("pipeline.settings").Settings()
+    sys.path.insert(0, str(Path(__file__).parent))
+    check: Any = importlib.import_module("fuzz_logs").check
+    folder = Path(tempfile.mkdtemp())
 
-FOLDER = Path(tempfile.mkdtemp())
-"""Holds the one log, read and written again for each input."""
+    def read_one(content: bytes) -> None:
+        """Read one log; fail unless it adds up, was not changed, and nothing was written beside it."""
+        path = folder / "log.csv"
+        path.write_bytes(content)
+        check(read_logs(folder, settings))
+        assert path.read_bytes() == content, "the log was changed"
+        assert [each.name for each in folder.iterdir()] == ["log.csv"], "a file was made"
 
-
-def read_one(content: bytes) -> None:
-    """Read one log; fail unless it adds up, was not changed, and nothing was written beside it."""
-    path = FOLDER / "log.csv"
-    path.write_bytes(content)
-    check(read_logs(FOLDER, Settings()))
-    assert path.read_bytes() == content, "the log was changed"
-    assert [each.name for each in FOLDER.iterdir()] == ["log.csv"], "a file was made"
+    atheris.Setup(sys.argv, read_one)
+    atheris.Fuzz()
 
 
 if __name__ == "__main__":
-    atheris.Setup(sys.argv, read_one)
-    atheris.Fuzz()
+    main()
