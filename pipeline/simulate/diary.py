@@ -21,19 +21,8 @@ from pipeline.simulate.truth import season_truth
 
 BATCH_COLUMNS = (
     *("batch", "when", "step", "run", "item", "cut", "source", "lot", "vessel", "by", "mass", "volume"),
-    *(
-        "gravity",
-        "strength",
-        "spout",
-        "temperature",
-        "kettle",
-        "vapour",
-        "barometer",
-        "minutes",
-        "ph",
-        "price",
-        "note",
-    ),
+    *("gravity", "strength", "spout", "temperature", "kettle", "vapour", "barometer", "minutes", "ph"),
+    *("price", "note"),
 )
 CASK_COLUMNS = (
     *("cask", "when", "step", "source", "volume", "mass", "strength", "temperature", "wood", "toast"),

@@ -45,19 +45,8 @@ NEEDS = {
 }
 BATCH_COLUMNS = {
     *("batch", "when", "step", "run", "item", "cut", "source", "lot", "vessel", "by", "mass", "volume"),
-    *(
-        "gravity",
-        "strength",
-        "spout",
-        "temperature",
-        "kettle",
-        "vapour",
-        "barometer",
-        "minutes",
-        "ph",
-        "price",
-        "note",
-    ),
+    *("gravity", "strength", "spout", "temperature", "kettle", "vapour", "barometer", "minutes", "ph"),
+    *("price", "note"),
 }
 
 

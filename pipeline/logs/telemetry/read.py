@@ -137,12 +137,8 @@ def _pieces(path: Path, header: SensorHeader) -> Iterator[_Piece]:
 
 
 def _hash(path: Path) -> tuple[str, int]:
-    whole, size = hashlib.sha256(), 0
     with path.open("rb") as file:
-        while block := file.read(1 << 20):
-            whole.update(block)
-            size += len(block)
-    return whole.hexdigest(), size
+        return hashlib.file_digest(file, "sha256").hexdigest(), file.tell()
 
 
 def _whole_lines(data: bytes, is_last: bool) -> tuple[bytes, bytes]:
