@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.fields import FileKind
-from pipeline.logs.header import nearest
+from pipeline.logs.header import Header, nearest
 from pipeline.logs.read import ReadFile
 from pipeline.logs.records import BadRecord, split_cells
 from pipeline.logs.sheet import Sheet
@@ -145,7 +145,7 @@ def _legible(
 ) -> tuple[object, ...]:
     """file_id, line and what a record of the wrong width lets one read: batch, step, run, cut."""
     header = file.header
-    cells = [] if header is None else _cells_of(record.text, header.delimiter)
+    cells = [] if header is None else _cells_of(record.text, header)
     positions = {} if header is None else header.positions
     place = positions.get(who, len(cells))
     name: str | None = cells[place].strip() if place < len(cells) else None
@@ -160,8 +160,10 @@ def _legible(
     return (*told, run, _word_near(cells, positions.get("cut"), kind.fields["cut"].words))
 
 
-def _cells_of(text: str, delimiter: str) -> list[str]:
-    return split_cells(text, delimiter) or text.split(delimiter)
+def _cells_of(text: str, header: Header) -> list[str]:
+    """The cells of a record, as many as a row with each cell cut in two; what is beyond tells nothing."""
+    cells = split_cells(text, header.delimiter) or text.split(header.delimiter)
+    return cells[: 2 * len(header.names)]
 
 
 def _word_near(cells: Sequence[str], position: int | None, words: Sequence[str]) -> str | None:

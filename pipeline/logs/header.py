@@ -34,6 +34,9 @@ __all__ = ["Extra", "Header", "HeaderError", "header_of_cells", "nearest", "read
 
 DELIMITERS = (",", ";", "\t")
 
+MOST_COLUMNS = 1000
+"""Columns of a log at most: no format has a tenth of them, and each would be a column of a table."""
+
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$", re.DOTALL)
 _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\.[0-9]+)?)\s*$")
 _KNOWN_KEYS = frozenset(each.name for each in FIELDS)
@@ -122,6 +125,8 @@ def header_of_cells(delimiter: str, names: Sequence[str], line: str, currency: s
 
     Raises `HeaderError` when it fits no kind of log, or more than one.
     """
+    if len(names) > MOST_COLUMNS:
+        raise HeaderError("too_many_columns", f"{len(names):,}", most=MOST_COLUMNS)
     parts = [_name_and_unit(name) for name in names]
     keys = [column_key(name) for name, _ in parts]
     _refuse_duplicates(names, keys)
@@ -157,7 +162,7 @@ def _split_header(line: str) -> tuple[str, list[str]]:
         cells = split_cells(line, delimiter)
         if cells is None:
             continue
-        known = sum(column_key(_name_and_unit(cell)[0]) in _KNOWN_KEYS for cell in cells)
+        known = sum(column_key(_name_and_unit(cell)[0]) in _KNOWN_KEYS for cell in cells[:MOST_COLUMNS])
         if best is None or (known, len(cells)) > best[:2]:
             best = (known, len(cells), delimiter, cells)
     if best is None:

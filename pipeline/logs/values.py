@@ -6,6 +6,7 @@ cells it could not read, which are few. Only those are looked at one by one, els
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 
@@ -298,13 +299,16 @@ def parse_words(
     return distinct.spread(value), distinct.rows(failed)
 
 
+_BETWEEN_WORDS = re.compile(r"[\s_-]+")
+
+
 def _plain_word(text: pl.Expr) -> pl.Expr:
-    return text.str.to_lowercase().str.replace_all(r"[\s_-]+", " ").str.strip_chars()
+    return text.str.to_lowercase().str.replace_all(_BETWEEN_WORDS.pattern, " ").str.strip_chars()
 
 
 def plain_word(text: str) -> str:
     """A choice word without case, and with spaces, hyphens and underscores alike."""
-    return str(pl.select(_plain_word(pl.lit(text))).item())
+    return _BETWEEN_WORDS.sub(" ", text.lower()).strip()
 
 
 def plain_item_key(text: pl.Expr) -> pl.Expr:

@@ -97,6 +97,15 @@ OF_LOGS = (
         "file set aside",
     ),
     ProblemKind(
+        "too_many_columns",
+        "unreadable",
+        "a header with too many columns",
+        "has {found} columns",
+        "at most {most:,}",
+        "look for a delimiter that stands where none belongs, or take the columns out that are no log's",
+        "file set aside",
+    ),
+    ProblemKind(
         "unknown_header_unit",
         "unreadable",
         "an unknown unit in the header",
