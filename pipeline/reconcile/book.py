@@ -215,7 +215,6 @@ class _Walk:
         scale = max(mass_kg, lot.filled_kg, 5.0)
         mass = builder.quantity("held", mass_kg, _WIDE * scale, move=self.number, free=True)
         alcohol = builder.quantity("held", lpa, _WIDE * scale, move=self.number, free=True)
-        builder.least[mass] = 0.2 * mass_kg
         for kind, held in ((MASS, mass), (LPA, alcohol)):
             row = builder.sum_of(kind, place, lot.flows)
             builder.plain_terms += [(row, pair[kind == LPA], 1.0) for pair in lot.held]

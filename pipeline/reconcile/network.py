@@ -98,7 +98,6 @@ class Network:
     """All balances of a season, ready to be evaluated; implements `pipeline.reconcile.solve.Balances`.
 
     rows, variables : how many balances and quantities there are
-    least_mass_kg   : by quantity, the least a held mass is taken for when a strength is worked out with it
     """
 
     rows: int
@@ -106,7 +105,6 @@ class Network:
     flows: FlowTerms
     plain: PlainTerms
     mixes: MixTerms
-    least_mass_kg: Floats
 
     def evaluate(self, x: Floats) -> tuple[Floats, Any]:
         """By how much each balance is open at x, and the derivatives."""
@@ -134,16 +132,20 @@ class Network:
         parts.append((flows.row[has_strength], flows.strength[has_strength], per_pct[has_strength]))
 
     def _add_mixes(self, x: Floats, open_by: Floats, parts: list[tuple[Ints, Ints, Floats]]) -> None:
+        """Alcohol per kilogram of the strength drawn, times the mass held, is the alcohol held.
+
+        Written as a product and not as a ratio, so that a lot that holds next to nothing, or is guessed far
+        too large, needs no guard against a division.
+        """
         mixes = self.mixes
-        abv = x[mixes.strength]
-        mass = np.maximum(x[mixes.mass], self.least_mass_kg[mixes.mass])
-        lpa = x[mixes.lpa]
+        abv, mass = x[mixes.strength], x[mixes.mass]
         density, density_slope = kg_per_l(abv)
-        np.add.at(open_by, mixes.row, abv / (100.0 * density) - lpa / mass)
+        lpa_per_kg = abv / (100.0 * density)
+        np.add.at(open_by, mixes.row, lpa_per_kg * mass - x[mixes.lpa])
         by_abv = 0.01 / density * (1.0 - abv * density_slope / density)
-        parts.append((mixes.row, mixes.strength, by_abv))
-        parts.append((mixes.row, mixes.lpa, -1.0 / mass))
-        parts.append((mixes.row, mixes.mass, lpa / mass**2))
+        parts.append((mixes.row, mixes.strength, by_abv * mass))
+        parts.append((mixes.row, mixes.lpa, -np.ones(mixes.row.size)))
+        parts.append((mixes.row, mixes.mass, lpa_per_kg))
 
     def part(self, wanted: Ints) -> tuple[Network, Ints]:
         """The balances of these numbers alone, and the numbers of the quantities that are in them."""
@@ -163,6 +165,5 @@ class Network:
             replace(flows, volume=number[flows.volume], strength=number[flows.strength]),
             replace(plain, variable=number[plain.variable]),
             replace(mixes, strength=number[mixes.strength], mass=number[mixes.mass], lpa=number[mixes.lpa]),
-            self.least_mass_kg[variables],
         )
         return part, variables

@@ -81,7 +81,6 @@ class Builder:
         self.y: list[float] = []
         self.u: list[float] = []
         self.free: list[bool] = []
-        self.least: dict[int, float] = {}
         self.quantities: list[Quantity] = []
         self.places: list[Place] = []
         self.kinds: list[int] = []
@@ -138,15 +137,12 @@ class Builder:
         row, volume, strength, sign, kind = _columns(self.flow_terms, 5)
         plain_row, variable, factor = _columns(self.plain_terms, 3)
         mix_row, mix_strength, mass, lpa = _columns(self.mix_terms, 4)
-        least = np.zeros(len(self.y))
-        least[list(self.least)] = list(self.least.values())
         network = Network(
             len(self.places),
             len(self.y),
             FlowTerms(_ints(row), _ints(volume), _ints(strength), sign, _ints(kind)),
             PlainTerms(_ints(plain_row), _ints(variable), factor),
             MixTerms(_ints(mix_row), _ints(mix_strength), _ints(mass), _ints(lpa)),
-            least,
         )
         return Book(
             network,

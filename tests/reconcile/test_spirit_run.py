@@ -44,7 +44,6 @@ def network() -> Network:
         FlowTerms(row, volume, strength, sign, kind),
         PlainTerms(nothing, nothing, no_factor),
         MixTerms(nothing, nothing, nothing, nothing),
-        np.zeros(16),
     )
 
 
