@@ -12,6 +12,10 @@ figure of a batch leans on that:
 
 The same nodes, gone through backwards, say what each batch is credited with: the alcohol of its own wash that
 ended in hearts, of whatever batch, or that stands in feints at the end of the logs.
+
+There is a second question: whose spirit a lot holds, that is which batch's runs made it, with the feints that
+they charged as part of it. A batch is tasted, and stands in the fits, as the spirit it became. The same walk
+answers it with each charge taken as all the batch's own (`by_maker`).
 """
 
 from __future__ import annotations
@@ -119,8 +123,9 @@ class Ancestry:
 
 
 class _Walk:
-    def __init__(self, moves: pl.DataFrame) -> None:
+    def __init__(self, moves: pl.DataFrame, by_maker: bool) -> None:
         self.columns = {name: moves[name].to_list() for name in _COLUMNS}
+        self.by_maker = by_maker
         self.lots: dict[str, _Pot] = {}
         self.lot_of_name: dict[str, _Pot] = {}
         self.runs: dict[tuple[str | None, str | None], _Pot] = {}
@@ -209,6 +214,8 @@ class _Walk:
     def charged_node(self, number: int, source: _Pot | None) -> int:
         """Composition of a charge; a batch's own wash or low wines are its own even if no row filled them."""
         batch, cut = self.columns["batch"][number], self.columns["cut"][number]
+        if self.by_maker:
+            return self.origin(batch)
         if source is None:
             return 0
         if source.node >= 0:
@@ -241,7 +248,7 @@ class _Walk:
         node = 0
         if run is not None and run.node >= 0:
             node = run.node
-        elif column["cut"][number] == "low wines":
+        elif self.by_maker or column["cut"][number] == "low wines":
             # Low wines come of the batch's own wash, even where its charge was not logged.
             node = self.origin(column["batch"][number])
         amount = self.jar_amount(number, run)
@@ -350,12 +357,13 @@ _COLUMNS = (
 )
 
 
-def walk_ancestry(moves: pl.DataFrame) -> Ancestry:
+def walk_ancestry(moves: pl.DataFrame, by_maker: bool = False) -> Ancestry:
     """The compositions of every lot and run, in order of time.
 
-    moves : account.move, in the order of `move_id`
+    moves    : account.move, in the order of `move_id`
+    by_maker : shares by the batch whose runs made the spirit, feints charged and all, instead of whose wash
     """
-    walk = _Walk(moves)
+    walk = _Walk(moves, by_maker)
     for number in range(moves.height):
         walk.step(number)
     return walk.finish()

@@ -22,6 +22,11 @@ ANCESTRY_SCHEMA = pl.Schema(
 """One row a lot, change of its shares and batch of origin; `batch` is null where the origin is not known, and
 where `is_pooled` says that many small shares of named batches stand together."""
 
+SPIRIT_SHARE_SCHEMA = pl.Schema(
+    {name: kind for name, kind in ANCESTRY_SCHEMA.items() if name != "is_by_feints"}
+)
+"""One row a lot, change of its shares and batch whose runs made the spirit."""
+
 RUN_ANCESTRY_SCHEMA = pl.Schema(
     {
         "batch": pl.String(),
@@ -37,6 +42,23 @@ RUN_ANCESTRY_SCHEMA = pl.Schema(
 
 def ancestry_frame(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
     """account.ancestry: the shares of each lot from each change on."""
+    frame = _lot_shares(ancestry, moves)
+    return frame.select(pl.col(name).cast(kind) for name, kind in ANCESTRY_SCHEMA.items())
+
+
+def spirit_share_frame(makers: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
+    """account.spirit_share: whose spirit each lot holds; a feints receiver holds none yet.
+
+    makers : a walk by maker
+    """
+    frame = _lot_shares(makers, moves)
+    is_feints = pl.col("lot").map_elements(lot_key, return_dtype=pl.String).is_in(list(makers.stock))
+    return frame.filter(~is_feints).select(
+        pl.col(name).cast(kind) for name, kind in SPIRIT_SHARE_SCHEMA.items()
+    )
+
+
+def _lot_shares(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
     ids = moves["move_id"].to_list()
     last_of_lot: dict[str, int] = {}
     until: list[int | None] = [None] * len(ancestry.lot_nodes)
@@ -61,8 +83,7 @@ def ancestry_frame(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
             "lot_lpa": pl.Float64,
         },
     )
-    frame = _with_shares(changes, ancestry).with_columns(lpa=pl.col("share_frac") * pl.col("lot_lpa"))
-    return frame.select(pl.col(name).cast(kind) for name, kind in ANCESTRY_SCHEMA.items())
+    return _with_shares(changes, ancestry).with_columns(lpa=pl.col("share_frac") * pl.col("lot_lpa"))
 
 
 def run_ancestry_frame(ancestry: Ancestry) -> pl.DataFrame:

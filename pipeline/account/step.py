@@ -11,8 +11,8 @@ from collections.abc import Iterator, Mapping
 import numpy as np
 import polars as pl
 
-from pipeline.account.ancestry import credits
-from pipeline.account.ancestry_tables import ancestry_frame, run_ancestry_frame
+from pipeline.account.ancestry import credits, walk_ancestry
+from pipeline.account.ancestry_tables import ancestry_frame, run_ancestry_frame, spirit_share_frame
 from pipeline.account.book import Book, Tables, make_book
 from pipeline.account.casks import cask_frame, group_frame
 from pipeline.account.figures import (
@@ -34,6 +34,10 @@ MAKES = {
     ),
     "account.run_ancestry": (
         "whose wash the alcohol charged to each run came from. One row a run and batch of origin."
+    ),
+    "account.spirit_share": (
+        "whose spirit each lot holds, by the batch whose runs made it, feints charged and all, from each "
+        "change of its shares on. One row a lot that is no feints, change and batch."
     ),
     "account.credit": (
         "the alcohol of each batch's own wash in all hearts and in feints kept. One row a batch."
@@ -96,6 +100,7 @@ def account_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     u = book.readings.u
     yield ancestry_frame(book.ancestry, tables.moves)
     yield run_ancestry_frame(book.ancestry)
+    yield spirit_share_frame(walk_ancestry(tables.moves, by_maker=True), tables.moves)
     yield _credit_frame(book)
     yield book.readings.frame
     yield _sensitivity_frame(book)

@@ -1,27 +1,33 @@
--- What:  which batches' spirit went into each cask, by the alcohol poured from lots that are one batch's own.
--- Grain: one row a cask and batch.
--- From:  account.move
+-- What:  whose spirit each tasted cask held, on its tastings' average, by pure alcohol of the batches that are known.
+-- Note:  a cask of which less than half is known has no rows: what it was made of cannot be told.
+-- Grain: one row a tasted cask and batch; the shares of a cask sum to one.
+-- From:  metric.sample_score, fit.tasted_batch
 create or replace table fit.cask_source as
-with own_lots as (
-    select
-        to_lot as lot,
-        any_value(batch order by batch) as batch,
-    from account.move
-    where kind = 'collect'
-    group by to_lot
-    having count(distinct batch) = 1
+with tastings as (
+    select distinct
+        cask,
+        'cask ' || cask || ' ' || session as tasted,
+    from metric.sample_score
+    where cask is not null
 ),
 
-poured as (
+counted as (
     select
-        substr(move.to_lot, 6) as cask,
-        own_lots.batch,
-        sum_all(move.lpa) as lpa,
-    from account.move as move
-    inner join own_lots
-        on own_lots.lot = move.from_lot
-    where move.kind = 'cask fill' and move.to_lot like 'cask %'
-    group by move.to_lot, own_lots.batch
+        cask,
+        tasted,
+        count(*) over (partition by cask) as tastings,
+    from tastings
+),
+
+held as (
+    select
+        counted.cask,
+        tasted_batch.batch,
+        fsum(tasted_batch.share_frac / counted.tastings) as share_frac,
+    from counted
+    inner join fit.tasted_batch as tasted_batch
+        on tasted_batch.tasted = counted.tasted
+    group by counted.cask, tasted_batch.batch
 )
 
 select
@@ -29,7 +35,7 @@ select
     cask,
     batch,
     -- numerics
-    lpa / nullif(fsum(lpa) over (partition by cask), 0e0) as share_frac,
-from poured
-where lpa > 0
+    share_frac / fsum(share_frac) over (partition by cask) as share_frac,
+from held
+qualify fsum(share_frac) over (partition by cask) >= 5e-1
 order by cask, batch

@@ -27,6 +27,7 @@ main_batch as (
         tasted,
         any_value(batch order by share_frac desc, batch) as batch,
         any_value(share_frac order by share_frac desc, batch) as share_frac,
+        origin_words(batch, false, false, share_frac) as spirit_of,
     from fit.tasted_batch
     group by tasted
 )
@@ -43,6 +44,7 @@ select
     -- text
     poured.label,
     poured.samples as codes,
+    main_batch.spirit_of,
     batch.yeast,
     batch.main_grain,
     cask.wood,

@@ -110,3 +110,92 @@ def test_casks_take_their_spirits_grain_and_yeast_by_alcohol(make_season):
     response = season.one("fit.response", unit_kind="cask", response="score: fruit")
     assert response["value"] == pytest.approx(6.0)
     assert response["value_u"] is None, "two assessors are too few for a panel's error"
+
+
+VATTED = """
+    A, 2025-09-02 08:00, grain  ,       , pale malt  ,      ,         ,       , 10  ,   , ,   , ,   , ,
+    A, 2025-09-02 18:00, yeast  ,       , ale yeast  ,      ,         ,       , 0.05,   , ,   , ,   , ,
+    A, 2025-09-10 08:00, charge , spirit, low wines  ,      ,         ,       ,     , 30, , 25, , 20, ,
+    A, 2025-09-10 12:00, collect, spirit, jar 1      , hearts,        , A hearts , , 6  , , 70, , 20, ,
+    A, 2025-09-10 13:00, collect, spirit, jar 2      , tails ,        , feints , ,   4  , , 40, , 20, ,
+    B, 2025-09-03 08:00, grain  ,       , raw rye    ,      ,         ,       , 10  ,   , ,   , ,   , ,
+    B, 2025-09-03 18:00, yeast  ,       , wine yeast ,      ,         ,       , 0.05,   , ,   , ,   , ,
+    B, 2025-09-11 08:00, charge , spirit, low wines  ,      ,         ,       ,     , 30, , 25, , 20, ,
+    B, 2025-09-11 08:05, charge , spirit, feints     ,      , feints  ,       ,     , 4 , , 40, , 20, ,
+    B, 2025-09-11 12:00, collect, spirit, jar 1      , hearts,        , B hearts , , 6  , , 70, , 20, ,
+"""
+
+
+def tastings(*evenings: tuple[str, str]) -> dict[str, str]:
+    """One sheet: on each evening two people taste one thing; `(day, "cask,C1")` or `(day, "lot,vat")`."""
+    rows = []
+    for number, (day, what) in enumerate(evenings):
+        column, name = what.split(",")
+        cells = [name if column == each else "" for each in ("cask", "lot")]
+        rows += [f"t{number},{day} 19:00,P{person},1,{','.join(cells)},5" for person in (1, 2)]
+    return {"tasting.csv": "session,when,assessor,sample,cask,lot,fruit\n" + "\n".join(rows) + "\n"}
+
+
+def test_a_cask_filled_from_a_vat_is_the_mixture_that_the_vat_held(make_season):
+    """6 L of A and 2 L of B went into the vat; feints that B charged are part of B's spirit."""
+    casks = """
+        VAT, 2025-10-01 10:00, fill, A hearts, 6, 70, 20, steel, 10
+        VAT, 2025-10-01 10:05, fill, B hearts, 2, 70, 20,      ,
+        C1 , 2025-10-02 10:00, fill, VAT     , 4, 70, 20, oak  , 5
+    """
+    season = make_season(VATTED, casks, tastings(("2026-10-01", "cask,C1")))
+    sources = {row["batch"]: row["share_frac"] for row in season.rows("select * from fit.cask_source")}
+    assert sources == {"A": pytest.approx(0.75, abs=1e-12), "B": pytest.approx(0.25, abs=1e-12)}
+    levels = season.rows(
+        "select level, share_frac from fit.design_level where unit = 'C1' and family = 'grain'"
+    )
+    assert sorted(row["share_frac"] for row in levels) == pytest.approx([0.25, 0.75])
+    tasted = season.one("fit.tasted", cask="C1")
+    assert tasted["spirit_of"] == "75 % batch A, 25 % batch B"
+    assert tasted["main_batch"] == "A"
+
+
+def test_an_evening_before_a_top_up_tasted_what_was_in_the_cask_then(make_season):
+    casks = """
+        C1, 2025-10-01 10:00, fill  , A hearts, 3, 70, 20, oak, 5
+        C1, 2026-03-01 10:00, top up, B hearts, 1, 70, 20,    ,
+    """
+    season = make_season(VATTED, casks, tastings(("2026-02-01", "cask,C1"), ("2026-04-01", "cask,C1")))
+    of_evening = season.rows("select tasted, batch, share_frac from fit.tasted_batch order by tasted, batch")
+    assert [(row["tasted"][-2:], row["batch"]) for row in of_evening] == [
+        ("t0", "A"),
+        ("t1", "A"),
+        ("t1", "B"),
+    ]
+    assert [row["share_frac"] for row in of_evening] == pytest.approx([1.0, 0.75, 0.25], abs=1e-12)
+    sources = {row["batch"]: row["share_frac"] for row in season.rows("select * from fit.cask_source")}
+    assert sources == {"A": pytest.approx(0.875), "B": pytest.approx(0.125)}, "the mean of the two evenings"
+
+
+def test_a_vat_that_is_nobodys_own_is_known_by_its_shares(make_season):
+    poured = VATTED.replace("A hearts", "vat").replace("B hearts", "vat")
+    season = make_season(poured, "", tastings(("2026-02-01", "lot,vat")))
+    shares = season.rows("select batch, share_frac from fit.tasted_batch order by batch")
+    assert [row["batch"] for row in shares] == ["A", "B"]
+    assert [row["share_frac"] for row in shares] == pytest.approx([0.5, 0.5])
+
+
+@pytest.mark.parametrize(("litres_of_b", "shares"), [(0.15, [1.0]), (0.17, [3 / 3.17, 0.17 / 3.17])])
+def test_a_cask_of_one_batch_but_for_a_twentieth_is_that_batchs(make_season, litres_of_b, shares):
+    casks = f"""
+        C1, 2025-10-01 10:00, fill, A hearts, 3            , 70, 20, oak, 5
+        C1, 2025-10-01 10:05, fill, B hearts, {litres_of_b}, 70, 20,    ,
+    """
+    season = make_season(VATTED, casks, tastings(("2026-02-01", "cask,C1")))
+    found = season.rows("select share_frac from fit.cask_source order by share_frac desc")
+    assert [row["share_frac"] for row in found] == pytest.approx(shares, abs=1e-9)
+
+
+def test_a_cask_of_which_half_is_not_known_has_no_source(make_season):
+    casks = """
+        C1, 2025-10-01 10:00, fill, A hearts , 1, 70, 20, oak, 5
+        C1, 2025-10-01 10:05, fill, from away, 3, 70, 20,    ,
+    """
+    season = make_season(VATTED, casks, tastings(("2026-02-01", "cask,C1")))
+    assert season.rows("select * from fit.cask_source") == []
+    assert season.one("fit.tasted_batch")["share_frac"] == pytest.approx(0.25)

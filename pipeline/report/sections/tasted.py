@@ -39,13 +39,14 @@ def sample_entries(data: SeasonData) -> Entries:
 
 
 def _what_it_was(row: dict[str, Any], sessions: list[str]) -> str:
-    origin = row["main_batch"]
-    parts = [row["main_grain"], row["yeast"], row["wood"]]
+    is_mixed = (row["main_batch_frac"] or 0.0) < 1.0
+    parts = [f"mostly {each}" if each and is_mixed else each for each in (row["main_grain"], row["yeast"])]
+    parts.append(row["wood"])
     if row["cask_years"] is not None:
         parts.append(f"{number(row['cask_years'], 1)} years in cask")
-    if origin and origin != row["batch"]:
-        share = row["main_batch_frac"]
-        parts.insert(0, f"mostly batch {origin} ({number(100 * share, 0)} % of its alcohol)")
+    if row["main_batch"] and row["main_batch"] != row["batch"]:
+        of_batches = row["spirit_of"] if is_mixed else f"all of batch {row['main_batch']}"
+        parts.insert(0, f"its alcohol {of_batches}")
     said = ", ".join(str(part) for part in parts if part) or "what it was made from is not known"
     return f"{said[:1].upper()}{said[1:]}. Tasted in {listed(list(dict.fromkeys(sessions)))}."
 
