@@ -1,9 +1,9 @@
 """Holds the fits to account over a thousand invented seasons of each size: `make calibrate`.
 
 Counts how often 95 % intervals hold the truth, how often an empty season is said to show something, how
-many real effects are found and with which sign, how large the errors are beside least squares, ridge and
-BayesianRidge (scikit-learn), whether planted ties are named, and whether the batches proposed next lead
-to better bills than habit or chance. Writes the table into DEVELOPERS.md.
+many real effects are found and with which sign, how large the errors are, all beside least squares, ridge
+and BayesianRidge (scikit-learn); whether planted ties are named, and whether the batches proposed next
+lead to better bills than habit or chance. Writes the table into DEVELOPERS.md.
 """
 
 from __future__ import annotations
@@ -16,14 +16,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
-from sklearn.linear_model import BayesianRidge, RidgeCV
+from numpy.typing import NDArray
 
 from pipeline.fits.aliases import find_ties, tied_levels
-from pipeline.fits.baselines import RIDGE_STRENGTHS, left_out_mean, rmse
+from pipeline.fits.baselines import left_out_mean, rmse
 from pipeline.fits.design import ALLOWED_FOR, Problem, fit_problem
-from pipeline.fits.effects import LEVEL, Effect, answer, questions
+from pipeline.fits.effects import FEWEST_USES, LEVEL, Effect, Question, answer, questions
 from pipeline.fits.gate import passed
 from pipeline.fits.mixture import Floats
+from pipeline.fits.plain_answers import MOST_CONDITION, NOTHING, PLAIN_METHODS, is_well_posed, plain_answers
 from pipeline.fits.season_fit import gate_of
 from pipeline.fits.steps_ahead import OURS, RULES, mean_with_interval, regrets_of
 from pipeline.fits.worlds import RESPONSES, RESPONSES_OF_EMPTY, WORLDS, Invented, invent_season
@@ -31,7 +32,9 @@ from pipeline.fits.worlds import RESPONSES, RESPONSES_OF_EMPTY, WORLDS, Invented
 SIZES = (12, 24, 60)
 SEED = 20261
 """Of the seasons in the table of DEVELOPERS.md; the method was chosen on others."""
-METHODS = ("this fit", "least squares", "ridge", "BayesianRidge")
+OWN = "this fit"
+METHODS = (OWN, *PLAIN_METHODS)
+CLAIMING = tuple(method for method in METHODS if method != NOTHING)
 BEGIN, END = "<!-- calibration -->", "<!-- end calibration -->"
 
 # An effect this many residual standard deviations or more is one that a distiller would want found.
@@ -49,15 +52,27 @@ class Tally:
     answers: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_JUDGED, 0))
     covered: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_JUDGED, 0))
     by_world: dict[str, list[int]] = field(default_factory=dict)
-    squares: dict[str, float] = field(default_factory=lambda: dict.fromkeys(METHODS, 0.0))
+    errors: dict[str, list[float]] = field(default_factory=lambda: {method: [] for method in METHODS})
+    is_well_posed: list[bool] = field(default_factory=list)
     real: int = 0
-    found: int = 0
-    claims: int = 0
-    wrong_sign: int = 0
+    found: dict[str, int] = field(default_factory=lambda: dict.fromkeys(METHODS, 0))
+    claims: dict[str, int] = field(default_factory=lambda: dict.fromkeys(METHODS, 0))
+    wrong_sign: dict[str, int] = field(default_factory=lambda: dict.fromkeys(METHODS, 0))
     ties: int = 0
     ties_named: int = 0
     empty_seasons: int = 0
-    empty_claimed: int = 0
+    empty_gated: int = 0
+    empty_claimed: dict[str, int] = field(default_factory=lambda: dict.fromkeys(METHODS, 0))
+
+    def error(self, method: str, only_well_posed: bool = False) -> float:
+        """Root mean square error of a method's estimates in residual sds; NaN when there are none."""
+        errors = np.array(self.errors[method])
+        kept = errors[self.is_well_posed] if only_well_posed else errors
+        return float(np.sqrt((kept**2).mean())) if len(kept) else float("nan")
+
+    def median_error(self, method: str) -> float:
+        """The size of error, in residual sds, that half of a method's estimates stay below."""
+        return float(np.median(np.abs(self.errors[method]))) if self.errors[method] else float("nan")
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
@@ -103,41 +118,63 @@ def write_into(docs: Path, text: str) -> None:
 
 def _count_season(season: Invented, world: str, tally: Tally) -> None:
     tally.seasons += 1
-    hits = tally.by_world.setdefault(world, [0, 0])
     for place, (problem, effects, tied) in enumerate(_said(season)):
+        unit = season.noise_sd[place]
         judged = [effect for effect in effects if _is_judged(effect)]
-        truths = [season.true_answer(place, effect.question.vector, tied) for effect in judged]
-        for effect, truth in zip(judged, truths, strict=True):
-            is_held = effect.low <= truth <= effect.high
-            tally.answers[effect.question.family] += 1
-            tally.covered[effect.question.family] += is_held
-            hits[0] += is_held
-            hits[1] += 1
-            _count_claim(effect, truth, season.noise_sd[place], tally)
-        answers = {"this fit": [effect.estimate for effect in judged]}
-        answers |= _plain_answers(problem, [effect.question.vector for effect in judged])
-        for method, values in answers.items():
-            errors = (np.array(values) - np.array(truths)) / season.noise_sd[place]
-            tally.squares[method] += float((errors**2).sum())
+        truths = np.array([season.true_answer(place, e.question.vector, tied) for e in judged])
+        _count_intervals(judged, truths, world, tally)
+        tally.real += int((np.abs(truths) >= _WORTH_FINDING * unit).sum())
+        tally.is_well_posed += [is_well_posed(problem)] * len(judged)
+        plain = plain_answers(problem, [effect.question.vector for effect in judged])
+        for method, found in plain.items():
+            _count_answers(method, found.estimate / unit, truths / unit, found.is_clear, tally)
+        estimates = np.array([effect.estimate for effect in judged])
+        named = np.array([effect.verdict == "supported" for effect in judged], dtype=bool)
+        _count_answers(OWN, estimates / unit, truths / unit, named, tally)
     if season.is_tie_planted:
         tally.ties += 1
         pairs = [{tie.level, tie.other_level} for tie in find_ties(season.problems[0])]
         tally.ties_named += {"spelt malt", "farmhouse yeast"} in pairs
 
 
+def _count_intervals(judged: Sequence[Effect], truths: Floats, world: str, tally: Tally) -> None:
+    hits = tally.by_world.setdefault(world, [0, 0])
+    for effect, truth in zip(judged, truths, strict=True):
+        is_held = bool(effect.low <= truth <= effect.high)
+        tally.answers[effect.question.family] += 1
+        tally.covered[effect.question.family] += is_held
+        hits[0] += is_held
+        hits[1] += 1
+
+
+def _count_answers(
+    method: str, values: Floats, truths: Floats, claimed: NDArray[np.bool_], tally: Tally
+) -> None:
+    """One method's answers to a problem's questions; values and truths in residual sds."""
+    tally.errors[method] += list(values - truths)
+    tally.found[method] += int((claimed & (np.abs(truths) >= _WORTH_FINDING)).sum())
+    tally.claims[method] += int(claimed.sum())
+    tally.wrong_sign[method] += int((claimed & (values * truths < 0)).sum())
+
+
 def _count_empty(season: Invented, tally: Tally) -> None:
+    """An empty season: a claim is an effect named or, for a plain method, an interval clear of nought.
+
+    The plain methods are asked what `_KINDS` has; of this fit every kind of question counts.
+    """
     tally.empty_seasons += 1
-    verdicts = [effect.verdict for _, effects, _ in _said(season, only_claims=True) for effect in effects]
-    tally.empty_claimed += "supported" in verdicts
-
-
-def _count_claim(effect: Effect, truth: float, noise_sd: float, tally: Tally) -> None:
-    is_real = abs(truth) >= _WORTH_FINDING * noise_sd
-    is_claimed = effect.verdict == "supported"
-    tally.real += is_real
-    tally.found += is_real and is_claimed
-    tally.claims += is_claimed
-    tally.wrong_sign += is_claimed and effect.estimate * truth < 0
+    said = _said(season, only_claims=True)
+    tally.empty_gated += bool(said)
+    named = [effect.verdict for _, effects, _ in said for effect in effects]
+    tally.empty_claimed[OWN] += "supported" in named
+    claimed: set[str] = set()
+    for problem in season.problems:
+        tied = frozenset(tied_levels(find_ties(problem)))
+        posed = [q for q in questions(problem, tied) if _is_asked(q)]
+        plain = plain_answers(problem, [question.vector for question in posed])
+        claimed |= {method for method in PLAIN_METHODS if plain[method].is_clear.any()}
+    for method in claimed:
+        tally.empty_claimed[method] += 1
 
 
 def _said(
@@ -168,23 +205,12 @@ def _said(
 
 
 def _is_judged(effect: Effect) -> bool:
-    question = effect.question
-    is_told = effect.verdict not in ("never apart", "too few")
+    return effect.verdict not in ("never apart", "too few") and _is_asked(effect.question)
+
+
+def _is_asked(question: Question) -> bool:
+    is_told = not question.is_tied and question.units >= FEWEST_USES.get(question.family, 1)
     return is_told and question.family in _JUDGED and question.kind in _KINDS
-
-
-def _plain_answers(problem: Problem, vectors: list[Floats]) -> dict[str, list[float]]:
-    """The same questions answered by the plain methods."""
-    columns, y = problem.straight, problem.y
-    vectors = [vector[: columns.shape[1]] for vector in vectors]
-    centred = columns - columns.mean(axis=0)
-    coefficients = {
-        "least squares": np.linalg.lstsq(centred, y - y.mean(), rcond=None)[0],
-        "ridge": RidgeCV(alphas=RIDGE_STRENGTHS).fit(columns, y).coef_,
-        # Scaled, because BayesianRidge's own priors have a unit.
-        "BayesianRidge": BayesianRidge().fit(columns, (y - y.mean()) / y.std()).coef_ * y.std(),
-    }
-    return {method: [float(vector @ found) for vector in vectors] for method, found in coefficients.items()}
 
 
 def table_text(tallies: dict[int, Tally], regrets: dict[str, Floats], seasons: int) -> str:
@@ -212,19 +238,36 @@ def table_text(tallies: dict[int, Tally], regrets: dict[str, Floats], seasons: i
             f"the same, {world}", [_percent(*tally.by_world.get(world, [0, 0])) for tally in tallies.values()]
         )
     row(
-        "empty seasons with any claim", [_percent(t.empty_claimed, t.empty_seasons) for t in tallies.values()]
+        "empty seasons in which any gate is passed",
+        [_percent(t.empty_gated, t.empty_seasons) for t in tallies.values()],
     )
-    row(
-        "effects of a residual sd or more that are found",
-        [_percent(t.found, t.real) for t in tallies.values()],
-    )
-    row("claims with the wrong sign", [_percent(t.wrong_sign, t.claims) for t in tallies.values()])
+    for method in CLAIMING:
+        cells = [_percent(t.empty_claimed[method], t.empty_seasons) for t in tallies.values()]
+        row(f"empty seasons with any effect claimed: {method}", cells)
+    for method in CLAIMING:
+        cells = [_percent(t.found[method], t.real) for t in tallies.values()]
+        row(f"effects of a residual sd or more that are found: {method}", cells)
+    for method in CLAIMING:
+        cells = [_percent(t.wrong_sign[method], t.claims[method]) for t in tallies.values()]
+        row(f"claims with the wrong sign: {method}", cells)
     row("planted ties named", [_percent(t.ties_named, t.ties) for t in tallies.values()])
     for method in METHODS:
-        cells = [
-            f"{np.sqrt(t.squares[method] / max(sum(t.answers.values()), 1)):.2f}" for t in tallies.values()
-        ]
-        row(f"error of the effects, residual sds: {method}", cells)
+        row(
+            f"error of the effects, residual sds: {method}",
+            [f"{t.error(method):.2f}" for t in tallies.values()],
+        )
+    row(
+        "effects where least squares is well posed (full rank, condition number at most "
+        f"{MOST_CONDITION:.0f})",
+        [_percent(sum(t.is_well_posed), len(t.is_well_posed)) for t in tallies.values()],
+    )
+    for method in METHODS:
+        row(f"error there: {method}", [f"{t.error(method, True):.2f}" for t in tallies.values()])
+    for method in METHODS:
+        row(
+            f"error that half of all effects stay below: {method}",
+            [f"{t.median_error(method):.2f}" for t in tallies.values()],
+        )
     return "\n".join([*lines, "", _regret_text(regrets)])
 
 

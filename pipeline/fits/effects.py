@@ -25,8 +25,9 @@ LEVEL = 0.95
 SURE_SIGN = 0.9
 """Chance of one sign from which an effect behind a passed gate is called leaning (own choice)."""
 
-# A yeast or wood needs two units of its own, a grain three, a measured factor any.
-_FEWEST_USES = {"grain": 3, "yeast": 2, "wood": 2}
+FEWEST_USES = {"grain": 3, "yeast": 2, "wood": 2}
+"""Units of its own that a choice needs before anything is said of it; a measured factor needs none."""
+
 # Where the data narrowed the prior by less than a tenth they said almost nothing.
 _UNTAUGHT = 0.9
 
@@ -140,7 +141,7 @@ def verdict_of(
     """
     if question.is_tied:
         return "never apart"
-    if question.units < _FEWEST_USES.get(question.family, 1):
+    if question.units < FEWEST_USES.get(question.family, 1):
         return "too few"
     if is_past_gate and (low > 0 or high < 0):
         return "supported"

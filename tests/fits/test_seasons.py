@@ -5,7 +5,7 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.fits.calibrate import BEGIN, END, Tally, calibrate, table_text, write_into
+from pipeline.fits.calibrate import BEGIN, END, OWN, Tally, calibrate, table_text, write_into
 from pipeline.fits.steps_ahead import CHANCE, HABIT, OURS, mean_with_interval, regrets_of
 from pipeline.fits.worlds import RESPONSES, WORLDS, invent_season
 from pipeline.logs import read_logs
@@ -32,14 +32,20 @@ def test_intervals_hold_the_truth(tally):
 
 def test_empty_seasons_stay_empty(tally):
     # At 5 % or less, six or more of forty come up less than twice in a hundred.
-    assert tally.empty_claimed <= 5
-    assert tally.wrong_sign <= 0.05 * tally.claims
+    assert tally.empty_claimed[OWN] <= tally.empty_gated <= 5
+    assert tally.wrong_sign[OWN] <= 0.05 * tally.claims[OWN]
+
+
+def test_least_squares_claims_of_empty_seasons_what_is_not_there(tally):
+    # Dozens of intervals, each with one chance in twenty: most empty seasons have one clear of nought.
+    assert tally.empty_claimed["least squares"] > 20
+    assert tally.empty_claimed["no effect at all"] == 0
 
 
 def test_effects_are_nearer_the_truth_than_by_the_plain_methods(tally):
-    own = tally.squares["this fit"]
-    for method in ("least squares", "ridge", "BayesianRidge"):
-        assert own < tally.squares[method], method
+    for method in ("least squares", "ridge", "BayesianRidge", "no effect at all"):
+        assert tally.error(OWN) < tally.error(method), method
+        assert tally.error(OWN, only_well_posed=True) < tally.error(method, only_well_posed=True), method
 
 
 def test_every_planted_tie_is_named(tally):
@@ -48,7 +54,7 @@ def test_every_planted_tie_is_named(tally):
 
 def test_most_large_effects_are_found(tally):
     assert tally.real > 30
-    assert tally.found > 0.4 * tally.real
+    assert tally.found[OWN] > 0.4 * tally.real
 
 
 def test_batches_proposed_next_beat_habit_and_chance():
