@@ -2,7 +2,8 @@
 
 Two answers to two questions stand side by side: the fit's own (posterior, with intervals), in which the
 shares and the unexplained rest sum to one; and the plain one, the average of what a family adds to R2
-over all orders of entering the families (Lindeman, Merenda, Gold 1980; the Shapley value).
+over all orders of entering the families (Lindeman, Merenda, Gold 1980; the Shapley value). Beside it what
+a family adds as the last to enter: what the others could not say too.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ class Share:
     """Share of the variation between units that a family explains, with its 95 % interval.
 
     plain : the plain answer; None for the products of grain and yeast, which it does not know
+    alone : what it adds to R2 after all other families; None as above, and for what nothing explains
     """
 
     family: str
@@ -32,6 +34,7 @@ class Share:
     low: float
     high: float
     plain: float | None
+    alone: float | None
 
 
 def explained_shares(fit: BlockFit, problem: Problem) -> list[Share]:
@@ -46,19 +49,27 @@ def explained_shares(fit: BlockFit, problem: Problem) -> list[Share]:
     variance = (whole**2).sum(axis=1) / n
     total = variance + draws.residual_sd**2
     straight = [family for family in problem.families if family.name != TOGETHER]
-    plain = shapley_r2(problem.y, [family.columns for family in straight])
-    # The plain answer knows no products: their place stays empty.
-    alone_of = dict(zip((family.name for family in straight), plain, strict=True))
+    groups = [family.columns for family in straight]
+    plain, last = shapley_r2(problem.y, groups), last_in_r2(problem.y, groups)
+    # The plain answers know no products: their place stays empty.
+    plain_of = dict(zip((family.name for family in straight), zip(plain, last, strict=True), strict=True))
     shares = []
     for family, part in zip(problem.families, parts, strict=True):
         of_all = (part * whole).sum(axis=1) / n / total
         low, high = np.quantile(of_all, [0.025, 0.975])
-        alone = alone_of.get(family.name)
-        shares.append(Share(family.name, float(of_all.mean()), max(0.0, float(low)), float(high), alone))
+        whole_part, alone = plain_of.get(family.name, (None, None))
+        mean = float(of_all.mean())
+        shares.append(Share(family.name, mean, max(0.0, float(low)), float(high), whole_part, alone))
     rest = draws.residual_sd**2 / total
     low, high = np.quantile(rest, [0.025, 0.975])
-    shares.append(Share(REST, float(rest.mean()), float(low), float(high), 1.0 - sum(plain)))
+    shares.append(Share(REST, float(rest.mean()), float(low), float(high), 1.0 - sum(plain), None))
     return shares
+
+
+def last_in_r2(y: Floats, groups: list[Floats]) -> list[float]:
+    """What each group of columns adds to R2 after all the others: its unique part."""
+    whole = _r_squared(y, groups)
+    return [whole - _r_squared(y, groups[:k] + groups[k + 1 :]) for k in range(len(groups))]
 
 
 def shapley_r2(y: Floats, groups: list[Floats]) -> list[float]:

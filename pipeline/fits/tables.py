@@ -35,7 +35,7 @@ SCHEMAS: dict[str, dict[str, pl.DataType]] = {
     },
     "fit.share": {
         **_OF, "family": _TEXT, "explained_frac": _REAL, "explained_low_frac": _REAL,
-        "explained_high_frac": _REAL, "explained_plain_frac": _REAL,
+        "explained_high_frac": _REAL, "explained_plain_frac": _REAL, "explained_alone_frac": _REAL,
     },
     "fit.ranking": {
         **_OF, "subject": _TEXT, "position": _WHOLE, "name": _TEXT, "units": _WHOLE, "raw_mean": _REAL,
@@ -139,7 +139,10 @@ class Rows:
 
     def share(self, problem: Problem, share: Share) -> None:
         """A family's share of the variation."""
-        self._add("fit.share", *_of(problem), share.family, share.share, share.low, share.high, share.plain)
+        self._add(
+            "fit.share", *_of(problem), share.family, share.share, share.low, share.high, share.plain,
+            share.alone,
+        )  # fmt: skip
 
     def ranking(self, problem: Problem, position: int, item: Rank) -> None:
         """A grain bill or yeast in its place."""

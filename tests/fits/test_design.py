@@ -17,7 +17,7 @@ from pipeline.fits.design import (
     problems,
     with_products,
 )
-from pipeline.fits.explained import REST, explained_shares
+from pipeline.fits.explained import REST, explained_shares, last_in_r2
 from pipeline.fits.quality import fallen_without, judge, predictions
 from pipeline.fits.ranking import rank
 from pipeline.fits.responses import response_of
@@ -177,6 +177,13 @@ def test_shares_of_the_variation_sum_to_one(told):
     rest = next(share for share in shares if share.family == REST)
     assert rest.low < 0.04 / (0.04 + told.y.var()) + 0.1
     assert all(share.low <= share.share <= share.high for share in shares)
+
+
+def test_what_a_family_adds_last_is_what_no_other_could_say():
+    """Two columns that are the same add nothing to each other; a third, unrelated, adds its own."""
+    x, z = np.array([1.0, -1.0, 1.0, -1.0]), np.array([1.0, 1.0, -1.0, -1.0])
+    last = last_in_r2(x + z, [x[:, None], x[:, None], z[:, None]])
+    np.testing.assert_allclose(last, [0.0, 0.0, 0.5], atol=1e-12)
 
 
 def test_ranking_puts_the_better_yeast_first_and_chances_add_up(told):

@@ -140,7 +140,7 @@ def test_a_first_place_needs_near_certainty_and_no_tie():
 
 def test_shares():
     said = wording.share_sentence(
-        YIELD, [Share("grain", 0.6, 0.4, 0.7, 0.6), Share(REST, 0.4, 0.3, 0.6, 0.4)]
+        YIELD, [Share("grain", 0.6, 0.4, 0.7, 0.6, 0.5), Share(REST, 0.4, 0.3, 0.6, 0.4, None)]
     )
     assert said == (
         "Of the variation in yield: grain bill 60 % (40 % to 70 %); "
