@@ -185,7 +185,8 @@ def table(
 
     Example: stillseason table metric.batch --format csv --out batches.csv
     """
-    from pipeline.warehouse import is_log_of, open_season, read_table, table_names
+    from pipeline.outputs import refuse_output
+    from pipeline.warehouse import logs_of, open_season, read_table, table_names
 
     with open_season(db) as con:
         if name is None:
@@ -195,8 +196,8 @@ def table(
             frame = read_table(con, name)
         except KeyError:
             _wrong_use(f"There is no table {name}. {_nearest(name, table_names(con))}")
-        if out is not None and is_log_of(con, out):
-            _wrong_use(f"{out} is one of the season's logs and is left alone. Give another file with --out.")
+        if out is not None:
+            refuse_output(out, logs_of(con))
     _put_table(frame, file_format, out)
     if name == "account.register":
         _say(REGISTER_NOTE)
@@ -279,6 +280,7 @@ app.command()(panel)
 def main() -> None:
     """Run the command line; every expected failure is a sentence on stderr and an exit code."""
     from pipeline.database_file import WarehouseError
+    from pipeline.outputs import OutputError
     from pipeline.warehouse import NoLogsError
 
     try:
@@ -287,7 +289,7 @@ def main() -> None:
         _fail(str(error), EXIT_PROBLEMS)
     except FileExistsError as error:
         _fail(f"{error.filename}: {error.strerror}.", EXIT_WRONG_USE)
-    except SettingsError as error:
+    except (OutputError, SettingsError) as error:
         _fail(str(error), EXIT_WRONG_USE)
     except WarehouseError as error:
         _fail(str(error), EXIT_NO_MEANS)
@@ -300,9 +302,12 @@ def main() -> None:
 
 
 def _build(logs: Path, db: Path, settings: Path | None) -> pl.DataFrame:
+    from pipeline.outputs import refuse_output_among
     from pipeline.warehouse import build_season
 
-    return build_season(logs, db, _settings(logs, settings), terminal_progress())
+    found = _settings(logs, settings)
+    refuse_output_among(db, logs, "--db")
+    return build_season(logs, db, found, terminal_progress())
 
 
 def _settings(logs: Path, settings: Path | None) -> Settings:
@@ -313,11 +318,12 @@ def _settings(logs: Path, settings: Path | None) -> Settings:
 
 def _put_table(frame: pl.DataFrame, file_format: TableFormat, out: Path | None) -> None:
     from pipeline import export
+    from pipeline.outputs import write_whole
 
     if file_format in export.BINARY_FORMATS:
         if out is None:
             _wrong_use(f"A {file_format} table is not for the screen: name a file with --out.")
-        out.write_bytes(export.frame_as_bytes(frame, file_format))
+        write_whole(out, export.frame_as_bytes(frame, file_format))
         typer.echo(f"Table: {out}")
         return
     neutralised = 0
@@ -328,7 +334,7 @@ def _put_table(frame: pl.DataFrame, file_format: TableFormat, out: Path | None) 
     if out is None:
         typer.echo(export.lines_shown(text), nl=False)
     else:
-        export.write_text(out, text)
+        write_whole(out, text.encode())
         typer.echo(f"Table: {out}")
     if neutralised:
         _say(f"{neutralised} cells begin like a formula; an apostrophe before each keeps it text.")

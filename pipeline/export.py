@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import io
 import json
-from pathlib import Path
 
 import polars as pl
 
@@ -88,11 +87,6 @@ def frame_as_bytes(frame: pl.DataFrame, file_format: str) -> bytes:
     else:
         raise ValueError(f"{file_format} is not one of {', '.join(BINARY_FORMATS)}")
     return buffer.getvalue()
-
-
-def write_text(path: Path, text: str) -> None:
-    """Write text with plain line ends, the same on every system."""
-    path.write_text(text, encoding="utf-8", newline="")
 
 
 def _head(name: str) -> str:

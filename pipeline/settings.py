@@ -97,8 +97,16 @@ class Settings:
 
     @classmethod
     def find(cls, folder: Path) -> Settings:
-        """The settings in `folder`/season.toml, or the defaults when there is no such file."""
+        """The settings in `folder`/season.toml, or the defaults when there is no such file.
+
+        Raises `SettingsError` when it is a link: nothing outside the folder is read unless it is named.
+        """
         path = folder / SETTINGS_FILE_NAME
+        if path.is_symlink():
+            raise SettingsError(
+                f"{path} is a symbolic link and is not followed. Put the file itself there, or name it with "
+                "--settings."
+            )
         return cls.load(path if path.is_file() else None)
 
 

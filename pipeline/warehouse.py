@@ -8,12 +8,10 @@ killed at any moment, it leaves the old database as it was.
 
 from __future__ import annotations
 
-import hashlib
 import os
-import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 
 import duckdb
@@ -22,26 +20,23 @@ from scipy.stats import t as student_t
 from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
-from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
-from pipeline.cuts.steps import CUT_STEPS
 from pipeline.database_file import FORMAT, MADE_BY, WarehouseError, check_format, refuse_foreign, sentences
 from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
-from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
+from pipeline.kept_parts import KEPT_MEANING, KeptParts
 from pipeline.logs import LogFrames, load_raw, read_logs
 from pipeline.logs.header import format_column
 from pipeline.logs.keep import Kept, kept_from
 from pipeline.logs.load import ArrowStream
-from pipeline.panel.step import PANEL_STEPS
 from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
-from pipeline.reconcile import RECONCILE_MAKES, RECONCILE_READS, reconcile_step
 from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
 from pipeline.sql_models import AFTER_PROBLEMS, SCHEMAS, SqlModel, order_tables, read_models
+from pipeline.steps import STEPS, PythonStep
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -50,56 +45,6 @@ _STUDENT_ROWS = 1000
 
 class NoLogsError(RuntimeError):
     """The folder holds no log at all: there is nothing to make a season of."""
-
-
-@dataclass(frozen=True)
-class PythonStep:
-    """A step of the account that SQL cannot say: what it is made from, what it makes, and by what."""
-
-    depends: frozenset[str]
-    makes: tuple[str, ...]
-    what: tuple[str, ...]
-    run: Callable[..., Iterable[pl.DataFrame]]
-    reads: tuple[str, ...]
-
-
-def _step(
-    run: Callable[..., Iterable[pl.DataFrame]], reads: tuple[str, ...], makes: Mapping[str, str]
-) -> PythonStep:
-    """A step that depends on every table its queries name; `makes` maps each table to what it holds."""
-    depends = frozenset(re.findall(r"(?:from|join) ([a-z]+\.\w+)", " ".join(reads)))
-    return PythonStep(depends, tuple(makes), tuple(makes.values()), run, reads)
-
-
-STEPS = (
-    PythonStep(
-        depends=frozenset({"account.entry"}),
-        makes=("account.move", "account.lot"),
-        what=(
-            "every event of the account: the alcohol it moved, what its lots held after. One row an event.",
-            "every vessel's content at the end of the logs. One row a lot.",
-        ),
-        run=walk_entries,
-        reads=("select * from account.entry order by entry_id",),
-    ),
-    _step(account_step, ACCOUNT_READS, ACCOUNT_MAKES),
-    _step(reconcile_step, RECONCILE_READS, RECONCILE_MAKES),
-    _step(fit_step, FIT_READS, FIT_MAKES),
-    *(
-        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
-        for each in CUT_STEPS
-    ),
-    *(
-        PythonStep(
-            depends=each.depends,
-            makes=tuple(each.makes),
-            what=tuple(each.makes.values()),
-            run=each.run,
-            reads=each.reads,
-        )
-        for each in PANEL_STEPS
-    ),
-)
 
 
 def build_season(logs: Path, database: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
@@ -116,7 +61,7 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
         frames = _read_some_logs(logs, settings, progress, kept)
         if kept is not None and _nothing_changed(frames, kept):
             return _problems_of(kept.connection)
-    return _replace(database, frames, settings, progress)
+        return _replace(database, frames, settings, progress, kept)
 
 
 @contextmanager
@@ -151,16 +96,21 @@ def _problems_of(con: Connection) -> pl.DataFrame:
     return found.select(pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items())
 
 
-def _replace(database: Path, frames: LogFrames, settings: Settings, progress: Progress) -> pl.DataFrame:
+def _replace(
+    database: Path, frames: LogFrames, settings: Settings, progress: Progress, kept: Kept | None
+) -> pl.DataFrame:
     """Make a whole new database beside the old one, and put it in its place in one step."""
+    parts = KeptParts(None if kept is None else kept.connection)
     with sentences(database):
         database.parent.mkdir(parents=True, exist_ok=True)
         sweep_unfinished(database)
         unfinished = unfinished_path(database)
         try:
             with duckdb.connect(str(unfinished)) as con:
-                problems = fill_database(con, frames, settings, progress)
+                problems = fill_database(con, frames, settings, progress, parts)
             reach_disk(unfinished)
+            if kept is not None:
+                kept.connection.close()
             os.replace(unfinished, database)
             reach_disk(database.parent)
         finally:
@@ -180,10 +130,20 @@ def check_season(logs: Path, settings: Settings, progress: Progress = silent) ->
 
 
 def fill_database(
-    con: Connection, frames: LogFrames, settings: Settings, progress: Progress = silent
+    con: Connection,
+    frames: LogFrames,
+    settings: Settings,
+    progress: Progress = silent,
+    parts: KeptParts | None = None,
 ) -> pl.DataFrame:
-    """Make every table of the season in the empty database `con`; the problems found, worst first."""
-    models = make_tables(con, frames, settings, progress=progress)
+    """Make every table of the season in the empty database `con`; the problems found, worst first.
+
+    parts : what an earlier build worked out
+    """
+    parts = parts or KeptParts()
+    models = make_tables(con, frames, settings, progress=progress, parts=parts)
+    con.execute("create schema kept")
+    _make_table(con, "kept.part", parts.frame())
     problems = _all_problems(con, frames, models)
     load_problems(con, problems)
     for model in models:
@@ -199,10 +159,12 @@ def make_tables(
     settings: Settings,
     wanted: Collection[str] = (),
     progress: Progress = silent,
+    parts: KeptParts | None = None,
 ) -> list[SqlModel]:
     """Make the tables `wanted` and all they are made from, or every one when none is named.
 
     con     : an empty database
+    parts   : what an earlier build worked out; what is worked out now is added
     returns : the SQL models
     """
     for schema in SCHEMAS:
@@ -215,7 +177,7 @@ def make_tables(
         con.execute(statement)
     models = read_models(sql_dir())
     before = [model for model in models if model.layer != AFTER_PROBLEMS]
-    _run_models(con, before, wanted, progress)
+    _run_models(con, before, wanted, progress, parts or KeptParts())
     return models
 
 
@@ -246,13 +208,12 @@ def read_table(con: Connection, name: str) -> pl.DataFrame:
     return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
 
 
-def is_log_of(con: Connection, path: Path) -> bool:
-    """Whether the file at `path` is, byte for byte, one of the logs the season was made from."""
-    if not path.is_file():
-        return False
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return bool(con.execute("select count(*) from raw.file where sha256 = ?", [digest]).fetchall()[0][0])
+def logs_of(con: Connection) -> dict[str, tuple[int, str]]:
+    """The logs that the season was made from: of each path its size in bytes and its SHA-256."""
+    found = con.execute(
+        "select path, size_bytes, sha256 from raw.file where sha256 is not null order by file_id"
+    ).fetchall()
+    return {path: (size, sha256) for path, size, sha256 in found}
 
 
 def _read_some_logs(
@@ -323,7 +284,9 @@ def _constants() -> Iterator[str]:
     yield f"create or replace macro max_lpa_per_kg_extract() as {MAX_LPA_PER_KG_EXTRACT!r}e0"
 
 
-def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress) -> None:
+def _run_models(
+    con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress, parts: KeptParts
+) -> None:
     by_name = {model.name: model for model in models}
     steps = {name: step for step in STEPS for name in step.makes}
     depends: dict[str, frozenset[str]] = {model.name: model.depends for model in models}
@@ -339,7 +302,7 @@ def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str]
             if name in by_name:
                 con.execute(by_name[name].statement)
             elif name not in done:
-                _run_step(con, steps[name])
+                _run_step(con, steps[name], parts)
                 done.update(steps[name].makes)
 
 
@@ -357,9 +320,10 @@ def _behind(
     return [name for name in order if name in found or "." not in name]
 
 
-def _run_step(con: Connection, step: PythonStep) -> None:
+def _run_step(con: Connection, step: PythonStep, parts: KeptParts) -> None:
     frames = (pl.DataFrame(con.sql(query)) for query in step.reads)
-    for name, frame in zip(step.makes, step.run(*frames), strict=True):
+    found = step.run(*frames, parts=parts) if step.has_parts else step.run(*frames)
+    for name, frame in zip(step.makes, found, strict=True):
         _make_table(con, name, frame)
 
 
@@ -416,6 +380,7 @@ def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
     meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
     for step in STEPS:
         meanings |= dict(zip(step.makes, step.what, strict=True))
+    meanings["kept.part"] = KEPT_MEANING
     meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
     # All in one go: each of a thousand comments would be written to the disk by itself.
     con.execute("begin")

@@ -23,6 +23,7 @@ __all__ = [
     "FoundFile",
     "bytes_of_lines",
     "find_files",
+    "is_log_name",
     "shown_path",
     "stem_of",
     "unpacked",
@@ -60,6 +61,15 @@ def shown_path(path: Path, folder: Path) -> str:
     """`path` relative to `folder` with forward slashes; bytes that are no UTF-8 shown as escapes."""
     text = path.relative_to(folder).as_posix()
     return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+
+
+def is_log_name(name: str) -> bool:
+    """Whether a file of this name in a folder of logs is read as one; hidden files never are.
+
+    >>> is_log_name("R-07.CSV.gz"), is_log_name("season.duckdb"), is_log_name(".R-07.csv")
+    (True, False, False)
+    """
+    return name.lower().endswith(LOG_SUFFIXES) and not name.startswith(".")
 
 
 def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:

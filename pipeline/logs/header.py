@@ -39,6 +39,9 @@ MOST_COLUMNS = 1000
 
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$", re.DOTALL)
 _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\.[0-9]+)?)\s*$")
+_OF_TABLES = frozenset(("file_id", "score_mean", "lpa_frac_start"))
+"""Columns that only tables of a season have: each table whose others would fit a log has one of them."""
+
 _KNOWN_KEYS = frozenset(each.name for each in FIELDS)
 
 
@@ -127,6 +130,8 @@ def header_of_cells(delimiter: str, names: Sequence[str], line: str, currency: s
     """
     if len(names) > MOST_COLUMNS:
         raise HeaderError("too_many_columns", f"{len(names):,}", most=MOST_COLUMNS)
+    if not _OF_TABLES.isdisjoint(names):
+        raise HeaderError("own_table", line)
     parts = [_name_and_unit(name) for name in names]
     keys = [column_key(name) for name, _ in parts]
     _refuse_duplicates(names, keys)

@@ -136,12 +136,13 @@ def write_plan(plan: Plan, folder: Path) -> list[Path]:
         "key.csv": key_csv(plan),
         "pouring_plan.html": render_pouring(plan),
     }
-    there = [folder / name for name in texts if (folder / name).exists()]
+    there = [path for path in map(folder.joinpath, texts) if path.exists() or path.is_symlink()]
     if there:
         raise SheetError(f"{there[0]} is there already and is left alone. Give a new folder with --out.")
     folder.mkdir(parents=True, exist_ok=True)
     for name, text in texts.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="")
+        with (folder / name).open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
     return [folder / name for name in texts]
 
 

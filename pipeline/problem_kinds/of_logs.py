@@ -88,6 +88,15 @@ OF_LOGS = (
         "file set aside",
     ),
     ProblemKind(
+        "own_table",
+        "unreadable",
+        "a table of a season among its logs",
+        "is a table as stillseason writes it, and no log: {found}",
+        "logs as they were written",
+        "take it out of the folder of the logs",
+        "file set aside",
+    ),
+    ProblemKind(
         "duplicate_column",
         "unreadable",
         "a column named twice",

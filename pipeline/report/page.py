@@ -186,5 +186,8 @@ def _write(page: Path, text: str) -> None:
     """Write beside the page, then put it in its place, so that a page is whole or not there."""
     page.parent.mkdir(parents=True, exist_ok=True)
     fresh = page.with_name(page.name + ".tmp")
-    fresh.write_text(text, encoding="utf-8", newline="\n")
+    # What another run left behind, or a link to somewhere else, is not written to.
+    fresh.unlink(missing_ok=True)
+    with fresh.open("x", encoding="utf-8", newline="\n") as file:
+        file.write(text)
     os.replace(fresh, page)
