@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 import polars as pl
 
 from pipeline.charts.titles import label_of, unit_of
-from pipeline.report.text import NOT_MEASURED, column_decimals, value_text
+from pipeline.report.text import column_decimals, text_or_blank, value_text
 
 MOST_ROWS = 1000
 """Longest table on a page; a longer one says how many rows are left off and where to get them."""
@@ -17,19 +17,18 @@ MOST_ROWS = 1000
 MOST_ROWS_OPEN = 30
 """Longest figure of one line a row that stands open."""
 
+MOST_ROWS_ON_PAPER, MOST_SENTENCES_ON_PAPER = 20, 12
+"""Longest folded table and list of sentences that are printed: what half a page of A4 holds."""
+
 
 @dataclass(frozen=True)
 class Cell:
-    """One table cell; `flag` is a warning printed with it."""
+    """One table cell; `flag` is a warning printed with it, `missing` says that there was no value."""
 
     text: str
     numeric: bool = False
     flag: str = ""
-
-    @property
-    def missing(self) -> bool:
-        """Whether the cell stands for something not measured."""
-        return self.text == NOT_MEASURED
+    missing: bool = False
 
 
 @dataclass(frozen=True)
@@ -127,11 +126,19 @@ class Group:
 
 @dataclass(frozen=True)
 class Folded:
-    """A block shut behind a line that opens it; print opens it."""
+    """A block shut behind a line that opens it."""
 
     kind: ClassVar[str] = "folded"
     summary: str
     block: Table | Terms | Paragraphs | Figures | Figure | Entries | Group
+
+    @property
+    def on_paper(self) -> bool:
+        """Whether print opens it: what is short is printed, what is long is named and stays on the screen."""
+        inner = self.block
+        if isinstance(inner, Table):
+            return len(inner.rows) <= MOST_ROWS_ON_PAPER
+        return isinstance(inner, Paragraphs) and len(inner.texts) <= MOST_SENTENCES_ON_PAPER
 
 
 @dataclass(frozen=True)
@@ -196,18 +203,19 @@ def table_of(
         blank = [name for name in columns if frame[name].null_count() == frame.height]
         columns = [name for name in columns if name not in blank]
         note = (
-            f"Not measured in any row: {', '.join(label_of(name).lower() for name in blank)}."
-            if blank
-            else ""
+            f"No row has a value for: {', '.join(label_of(name).lower() for name in blank)}." if blank else ""
         )
     headings = [Heading(label_of(name), unit_of(name), frame.schema[name].is_numeric()) for name in columns]
     decimals = {name: column_decimals(frame[name].to_list(), name) for name in columns}
     rows = [
         [
             Cell(
-                value_text(value, name, decimals[name]),
+                text_or_blank(value, name)
+                if frame.schema[name] == pl.String
+                else value_text(value, name, decimals[name]),
                 frame.schema[name].is_numeric(),
                 warnings.get(str(value), "") if name == "batch" else "",
+                value is None,
             )
             for name, value in zip(columns, row, strict=True)
         ]

@@ -8,8 +8,33 @@ import re
 import unicodedata
 
 from pipeline.charts.titles import is_fraction, unit_of
+from pipeline.report.shape import NOT_WRITTEN
 
 NOT_MEASURED = "not measured"
+
+# What no value means where it is not that nobody measured: statistics that do not exist, bounds nobody set.
+_WITHOUT_NUMBER = {
+    "p_held": "not tested",
+    "p_word": "not tested",
+    "needed_correct": "too few trials",
+    "more_trials": "cannot say",
+    "d_prime": "beyond measure",
+    "jar_no": "the charge",
+    "target_low": "none set",
+    "target_high": "none set",
+    "ppk": "no target",
+    "ppk_low": "no target",
+    "ppk_high": "no target",
+    "kendall_w": "cannot say",
+    **dict.fromkeys(("panel_mean", "panel_mean_low", "panel_mean_high"), "not adjusted"),
+    **dict.fromkeys(("above_average", "told_apart_from"), "not adjusted"),
+    **dict.fromkeys(("f_samples", "p_samples", "usual_half_width", "order_effect"), "not adjusted"),
+    **dict.fromkeys(("icc_single", "icc_panel"), "cannot say"),
+}
+# Text that a log has a column for; any other text that is not there has nothing to say.
+_LOGGED_TEXT = frozenset(
+    "wood toast char place previous yeast main_grain grain_bill recipe operator still".split()
+)
 
 # Spelt here so that the machine's language changes no page.
 MONTHS = (
@@ -80,7 +105,7 @@ def number(value: float, decimals: int) -> str:
 
 
 def value_text(value: object, name: str, decimals: int | None = None) -> str:
-    """A cell of the column `name` as text without its unit; NULL prints as `not measured`.
+    """A cell of the column `name` as text without its unit; NULL prints as `not measured`, or what it means.
 
     `decimals` sets how many are printed (a table gives a column one number of them); a value that this
     would print as zero without being it keeps its own.
@@ -89,7 +114,7 @@ def value_text(value: object, name: str, decimals: int | None = None) -> str:
     ('not measured', '0.00', '12')
     """
     if value is None or (isinstance(value, float) and not math.isfinite(value)):
-        return NOT_MEASURED
+        return _WITHOUT_NUMBER.get(name, NOT_MEASURED)
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, int):
@@ -108,6 +133,17 @@ def value_text(value: object, name: str, decimals: int | None = None) -> str:
     if isinstance(value, dt.date):
         return value.isoformat()
     return visible(str(value))
+
+
+def text_or_blank(value: object, name: str) -> str:
+    """A cell of words: blank where there is nothing to say, `not logged` where a log could have said it.
+
+    >>> text_or_blank(None, "goes_with"), text_or_blank(None, "toast"), text_or_blank("light", "toast")
+    ('', 'not logged', 'light')
+    """
+    if value is None:
+        return NOT_WRITTEN if name in _LOGGED_TEXT else ""
+    return value_text(value, name)
 
 
 def column_decimals(values: list[object], name: str) -> int | None:

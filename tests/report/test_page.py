@@ -390,7 +390,7 @@ def test_every_column_shown_is_explained(outline, simulated):
 
 def test_a_column_that_no_row_has_is_left_off_and_named(make_pages, batch_rows):
     outline = Outline(make_pages(batch_rows("B1")).html)
-    assert "Not measured in any row: " in outline.text
+    assert "No row has a value for: " in outline.text
     assert "Cost per LPA" not in outline.text.split("Every batch", 2)[-1].split("Problems found")[0]
 
 

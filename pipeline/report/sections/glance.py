@@ -90,7 +90,11 @@ def _figures(data: SeasonData) -> Table:
     """The season's row turned on its side: one figure a line, which a narrow page can hold."""
     row = data.season.row(0, named=True)
     lines = [
-        [Cell(label_of(name)), Cell(value_text(row[name], name), numeric=True), Cell(unit_of(name))]
+        [
+            Cell(label_of(name)),
+            Cell(value_text(row[name], name), numeric=True, missing=row[name] is None),
+            Cell(unit_of(name)),
+        ]
         for name in _COLUMNS
     ]
     headings = [Heading("Figure"), Heading("Value", numeric=True), Heading("Unit")]

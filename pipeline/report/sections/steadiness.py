@@ -67,11 +67,18 @@ def steadiness_blocks(data: SeasonData) -> list[Block]:
     blocks += control_blocks(data)
     if data.cut_steadiness.height:
         blocks.append(
-            folded(table_of(_worded(data.cut_steadiness), _STEADY_COLUMNS, "How steady each cut is"))
+            folded(
+                table_of(
+                    _worded(data.cut_steadiness),
+                    _STEADY_COLUMNS,
+                    "How steady each cut is",
+                    leave_off_blank=True,
+                )
+            )
         )
     if data.control_signals.height:
         blocks.append(
-            folded(table_of(data.control_signals, _SIGNAL_COLUMNS, "Signals of the control charts"))
+            folded(table_of(_named(data.control_signals), _SIGNAL_COLUMNS, "Signals of the control charts"))
         )
     return blocks
 
@@ -182,20 +189,25 @@ def _tradeoff_figure(data: SeasonData, row: dict[str, object]) -> Figure:
     )
 
 
+_FIGURE_WORDS = {
+    HEARTS_START: "hearts start, %vol",
+    HEARTS_END: "hearts end, %vol",
+    "foreshots_frac": "foreshots, share",
+    "heads_frac": "heads, share",
+    "hearts_frac": "hearts, share",
+    "tails_frac": "tails, share",
+    "takeoff_per_min_l": "take-off, L a minute",
+    "charge_abv_pct_vol": "charge strength, %vol",
+}
+
+
+def _named(rows: pl.DataFrame) -> pl.DataFrame:
+    """The rows with each figure's words in place of its column's name."""
+    return rows.with_columns(pl.col("figure").replace_strict(_FIGURE_WORDS, return_dtype=pl.String))
+
+
 def _worded(steadiness: pl.DataFrame) -> pl.DataFrame:
-    """The table by figure and group, whole stills first, each number with the decimals of its own figure."""
-    from_names = {
-        HEARTS_START: "hearts start, %vol",
-        HEARTS_END: "hearts end, %vol",
-        "foreshots_frac": "foreshots, share",
-        "heads_frac": "heads, share",
-        "hearts_frac": "hearts, share",
-        "tails_frac": "tails, share",
-        "takeoff_per_min_l": "take-off, L a minute",
-        "charge_abv_pct_vol": "charge strength, %vol",
-    }
+    """The table by figure and group, whole stills first."""
     order = {"still": 0, "operator": 1, "recipe": 2}
     ranked = steadiness.with_columns(rank=pl.col("grouping").replace_strict(order, return_dtype=pl.Int64))
-    return ranked.sort("figure", "rank", "group_name").with_columns(
-        pl.col("figure").replace_strict(from_names, return_dtype=pl.String)
-    )
+    return _named(ranked.sort("figure", "rank", "group_name"))

@@ -40,9 +40,10 @@ function start() {
   });
 }
 
+// What is short is printed though it is folded; what is long only where a person opened it.
 let opened = [];
 window.addEventListener("beforeprint", () => {
-  opened = Array.from(document.querySelectorAll("details:not([open])"));
+  opened = Array.from(document.querySelectorAll("details.paper:not([open])"));
   opened.forEach((details) => { details.open = true; });
 });
 window.addEventListener("afterprint", () => {
