@@ -33,7 +33,7 @@ _WITHOUT_NUMBER = {
 }
 # Text that a log has a column for; any other text that is not there has nothing to say.
 _LOGGED_TEXT = frozenset(
-    "wood toast char place previous yeast main_grain grain_bill recipe operator still".split()
+    ["wood", "toast", "char", "place", "previous", "yeast", "main_grain", "grain_bill", "recipe", "still"]
 )
 
 # Spelt here so that the machine's language changes no page.
