@@ -1,5 +1,6 @@
 -- What:  the named choices of every unit (batch or tasted cask) with their shares: grains, yeast, wood, and where and when.
 -- Note:  grain shares are of the mass of all fermentables, sugars too, and sum to one; extract_share_frac is of potential extract.
+--        A cask has the grain and yeast of all batches whose spirit it held, by alcohol, through whatever blends it came.
 -- Grain: one row a unit, family and level; the shares of a family sum to one.
 -- From:  fit.design, fit.ingredient, fit.cask_design, fit.cask_source, metric.batch_ingredient, metric.sample_score
 create or replace table fit.design_level as
@@ -50,6 +51,7 @@ sessions as (
     where coalesce(cask, batch) is not null
 ),
 
+-- A source whose grain was not all weighed, or whose yeast is not known, is not counted; the rest stand for the whole.
 of_casks as (
     select
         cask_source.cask,
@@ -63,6 +65,9 @@ of_casks as (
         of_batches.family in ('grain', 'yeast')
         and cask_source.cask in (select cask from fit.cask_design)
     group by cask_source.cask, of_batches.family, of_batches.level
+    qualify fsum(fsum(cask_source.share_frac * of_batches.share_frac)) over (
+        partition by cask_source.cask, of_batches.family
+    ) >= 5e-1
 )
 
 select
@@ -77,7 +82,16 @@ select
     extract_share_frac,
 from of_batches
 union all
-select 'cask', cask, family, level, share_frac, null from of_casks
+select
+    'cask',
+    cask,
+    family,
+    level,
+    share_frac / fsum(share_frac) over (partition by cask, family),
+    null,
+from of_casks
+union all
+select 'cask', cask, 'season', season, 1e0, null from fit.cask_design where season is not null
 union all
 select 'cask', cask, 'wood', wood, 1e0, null from fit.cask_design
 union all

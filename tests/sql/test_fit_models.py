@@ -155,6 +155,30 @@ def test_a_cask_filled_from_a_vat_is_the_mixture_that_the_vat_held(make_season):
     assert tasted["main_batch"] == "A"
 
 
+def grain_of(season, cask):
+    """The grain shares of a cask in the design."""
+    query = f"select level, share_frac from fit.design_level where unit = '{cask}' and family = 'grain'"
+    return {row["level"]: row["share_frac"] for row in season.rows(query)}
+
+
+@pytest.mark.parametrize(("of_b", "known"), [(2, True), (4, False)])
+def test_a_blends_grain_is_that_of_the_sources_weighed_where_they_are_half_of_it(make_season, of_b, known):
+    """Not all of B's grain was weighed; of its yeast nothing is missing."""
+    logs = VATTED.replace(
+        "raw rye    ,      ,         ,       , 10 ", "raw rye    ,      ,         ,       ,    "
+    )
+    casks = f"""
+        C1, 2025-10-01 10:00, fill, A hearts, 3     , 70, 20, oak, 5
+        C1, 2025-10-01 10:05, fill, B hearts, {of_b}, 70, 20,    ,
+    """
+    season = make_season(logs, casks, tastings(("2026-10-01", "cask,C1")))
+    assert list(grain_of(season, "C1").values()) == ([pytest.approx(1.0)] if known else [])
+    yeasts = season.rows("select share_frac from fit.design_level where unit = 'C1' and family = 'yeast'")
+    assert sum(row["share_frac"] for row in yeasts) == pytest.approx(1.0)
+    seasons = season.rows("select share_frac from fit.design_level where unit = 'C1' and family = 'season'")
+    assert [row["share_frac"] for row in seasons] == [1.0]
+
+
 def test_an_evening_before_a_top_up_tasted_what_was_in_the_cask_then(make_season):
     casks = """
         C1, 2025-10-01 10:00, fill  , A hearts, 3, 70, 20, oak, 5
