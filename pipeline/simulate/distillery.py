@@ -41,9 +41,13 @@ TASTING_POUR_L = 0.25
 
 @dataclass
 class Books:
-    """Running contents of what is shared: receivers by name, and everything that left the account."""
+    """Running contents of what is shared: receivers by name, and everything that left the account.
+
+    free_from : by number of the still, the morning after the last spirit run so far
+    """
 
     receivers: dict[str, Liquid] = field(default_factory=dict)
+    free_from: dict[int, datetime] = field(default_factory=dict)
     drained: list[Liquid] = field(default_factory=list)
     held_up: list[Liquid] = field(default_factory=list)
 
@@ -61,9 +65,13 @@ class Jar:
 
 @dataclass
 class BatchRun:
-    """What became of one batch at the still; lists fill as the day goes on."""
+    """What became of one batch at the still; lists fill as the day goes on.
+
+    waits_days : how long its spirit runs wait for the batch before to leave the still
+    """
 
     wash: Wash
+    waits_days: int = 0
     sludge: Liquid = EMPTY
     low_wines: Liquid = EMPTY
     strip_stages: list[float] = field(default_factory=list)
@@ -182,8 +190,21 @@ def spirit_runs_needed(run: BatchRun, books: Books, world: World) -> int:
 def spirit_start(run: BatchRun, number: int) -> datetime:
     """When the spirit run `number` (from 0) starts: the days after the last strip, one a day."""
     strips = len(run.pot_ale)
-    days = (strips - 1) // 2 + 1 + number
+    days = (strips - 1) // 2 + 1 + number + run.waits_days
     return run.plan.first_strip.replace(hour=8, minute=0) + timedelta(days=days, minutes=7 * run.plan.still)
+
+
+def wait_for_still(run: BatchRun, runs: int, books: Books) -> None:
+    """Put a batch's spirit runs off until the batch before is done.
+
+    Nearly always it is. Where a quick batch follows a slow one it is not: a still cannot hold two charges,
+    and feints cannot be drawn before they are collected.
+    """
+    still = run.plan.still
+    free = books.free_from.get(still)
+    while free is not None and spirit_start(run, 0) < free:
+        run.waits_days += 1
+    books.free_from[still] = spirit_start(run, runs)
 
 
 def charge_spirit(

@@ -18,7 +18,7 @@ from pipeline.simulate import scenario
 from pipeline.simulate.world import World
 
 SEASON_STARTS = datetime(2025, 9, 6, 8, 0)
-# Days between two mash days on one still: the next spirit run then always follows the last.
+# Days between two mash days on one still: a batch's spirit runs then nearly always follow those of the last.
 CADENCE_DAYS = 6
 # One still does this many batches a season; more batches are shared out over more stills.
 BATCHES_PER_STILL = 48

@@ -155,6 +155,8 @@ def _run_batches(
         washes = [brew(plan, world, rng) for plan in slot]
         stripped = [distillery.strip_batch(wash, world, books, rng) for wash in washes]
         wanted = [distillery.spirit_runs_needed(run, books, world) for run in stripped]
+        for run, runs_due in zip(stripped, wanted, strict=True):
+            distillery.wait_for_still(run, runs_due, books)
         for number in range(max(wanted)):
             due = [pair for pair in zip(stripped, wanted, strict=True) if number < pair[1]]
             charges = [

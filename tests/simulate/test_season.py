@@ -3,11 +3,13 @@
 import math
 from dataclasses import replace
 from datetime import timedelta
+from itertools import pairwise
 
 import numpy as np
 import pytest
 
 from pipeline.simulate import (
+    PERFECT,
     Season,
     make_world,
     season_pages,
@@ -115,6 +117,14 @@ def test_feints_are_drawn_from_earlier_batches_only(season):
     for place, run in enumerate(season.runs):
         for drawn in run.feints_in:
             assert all(order.index(batch) <= place for batch in drawn.origin_kg), run.plan.batch
+
+
+def test_one_still_makes_the_spirit_of_one_batch_after_the_other():
+    """In this season a quick batch follows a slow one, and has to wait."""
+    season = simulate_season(4, 50_030, instruments=PERFECT)
+    assert any(run.waits_days for run in season.runs)
+    times = [[event.when for event in run.events if event.run.startswith("spirit")] for run in season.runs]
+    assert all(max(one) < min(other) for one, other in pairwise(times))
 
 
 def test_the_net_spirit_of_a_batch_is_its_own_wash_less_what_of_it_was_poured_away(season):
