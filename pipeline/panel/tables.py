@@ -198,6 +198,7 @@ def _difference_rows(tasting: Tasting, attribute: str, tasted: Tasted) -> list[R
 
 
 SAME_SPIRIT, LIKE_CASKS = "same spirit, two casks", "two spirits, like casks"
+NEW_SPIRITS = "two new spirits"
 _NEARLY_ALL = 0.9
 _SIZE_RATIO = 1.5
 _AGE_GAP_YEARS = 0.25
@@ -207,7 +208,7 @@ def comparison(one: Row, other: Row) -> str | None:
     """Whether a pair of tasted spirits differs by its cask alone, or by its spirit alone; None otherwise.
 
     The same spirit: nine tenths of both from one batch. Like casks: one wood, capacities within a half of
-    each other, ages within three months; or no cask at all (own choice).
+    each other, ages within three months (own choice). New spirits: neither was ever in a cask.
     """
     pure = [(each["main_batch_frac"] or 0.0) >= _NEARLY_ALL for each in (one, other)]
     same_spirit = all(pure) and one["main_batch"] == other["main_batch"]
@@ -216,7 +217,9 @@ def comparison(one: Row, other: Row) -> str | None:
     in_cask = [each["cask"] is not None for each in (one, other)]
     if not all(pure) or in_cask[0] != in_cask[1]:
         return None
-    return LIKE_CASKS if not in_cask[0] or _are_like(one, other) else None
+    if not in_cask[0]:
+        return NEW_SPIRITS
+    return LIKE_CASKS if _are_like(one, other) else None
 
 
 def _are_like(one: Row, other: Row) -> bool:

@@ -66,7 +66,7 @@ class SeasonPanel:
 def read_panels(scores: pl.DataFrame) -> list[SeasonPanel]:
     """Every season's sets, fitted.
 
-    scores : fit.tasted_score: season, session, tasted, assessor, attribute, serving_order, score
+    scores : fit.tasted_score: season, session, tasted, assessor, attribute, serving_order, score, tasted_on
     """
     panels = []
     for (season,), rows in scores.group_by(["season"], maintain_order=True):
@@ -96,6 +96,7 @@ def _tastings(season: str | None, rows: pl.DataFrame) -> list[Tasting]:
         pl.col("tasted").replace_strict(tasted, list(range(len(tasted))), return_dtype=pl.Int64),
         pl.Series("session", [sessions.index(each) for each in rows["session"]], dtype=pl.Int64),
         "attribute",
+        "tasted_on",
         pl.col("serving_order").cast(pl.Float64).fill_null(float("nan")),
         "score",
     )
@@ -103,14 +104,25 @@ def _tastings(season: str | None, rows: pl.DataFrame) -> list[Tasting]:
     found = []
     for (_,), part in levels.with_columns(pl.Series("set", number)).group_by(["set"], maintain_order=True):
         names = part["tasted"].unique(maintain_order=True).to_list()
+        days = part.group_by("session", maintain_order=True).agg(pl.col("tasted_on").min())
         evenings = [
-            str(sessions[each] or "without a name") for each in part["session"].unique(maintain_order=True)
+            str(sessions[each] or "without a name")
+            for each in days.sort("tasted_on", nulls_last=True, maintain_order=True)["session"]
         ]
         tasting = Tasting(season, _set_name(evenings), [tasted[each] for each in names], people)
         for (attribute,), own in part.group_by(["attribute"], maintain_order=True):
             _add_attribute(tasting, str(attribute), own, names)
         found.append(tasting)
+    _tell_apart(found)
     return found
+
+
+def _tell_apart(tastings: list[Tasting]) -> None:
+    """Number the sets of one evening whose tasters had no sample in common."""
+    names = [each.name for each in tastings]
+    for place, each in enumerate(tastings):
+        if names.count(names[place]) > 1:
+            each.name = f"{each.name} (part {names[: place + 1].count(names[place])})"
 
 
 def _set_name(evenings: list[str]) -> str:

@@ -32,8 +32,8 @@ _QUERIES = {
                  share_frac desc, flavour_part
     """,
     "tasted": """
-        select tasted, label, batch, cask, main_batch, main_batch_frac, spirit_of, main_grain, yeast, wood,
-               cask_years, session
+        select tasted, label, batch, cask, lot, main_batch, main_batch_frac, spirit_of, main_grain, yeast,
+               wood, cask_years, session
         from fit.tasted where season = $season
         order by min(tasted_on) over (partition by tasted) nulls last, tasted, tasted_on, session
     """,

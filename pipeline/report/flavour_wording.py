@@ -26,21 +26,36 @@ PANEL_PARTS = ("assessor", "assessor and sample", "error")
 """Parts of a score's variance that are the panel's own."""
 
 
-def scores_answer(scores: int, assessors: int, samples: int, tastings: int) -> str:
-    """What was tasted, and what the intervals are."""
+def scores_answer(scores: int, assessors: int, samples: int, sessions: int, sets: int) -> str:
+    """What was tasted, and what the intervals are.
+
+    sessions : evenings; sets : groups of samples that were held against each other
+    """
     if scores == 0:
         return "No scores were logged this season."
     panel = (
         f"{counted(scores, 'score')} by {counted(assessors, 'assessor')} on {counted(samples, 'sample')} in "
-        f"{counted(tastings, 'tasting')}."
+        f"{counted(sessions, 'session')}."
     )
     if assessors < 3:
         return f"{panel} Fewer than three assessors are too few to speak for anyone but themselves."
-    return (
+    adjusted = (
         f"{panel} Scores are adjusted for who tasted what, when and in which place; samples are compared "
-        f"only "
-        "with those they were tasted against."
+        "only with those they were tasted against"
     )
+    if sets < sessions:
+        return f"{adjusted}: sessions that shared a sample are taken together."
+    if sets > sessions:
+        return f"{adjusted}: people who shared no sample are taken apart."
+    return f"{adjusted}."
+
+
+def unknown_sentence(samples: int, unknown: int) -> str:
+    """How many samples nobody has said what they were; empty where all are known."""
+    if not unknown:
+        return ""
+    which = "the samples" if unknown == samples else f"{unknown} of the {samples} samples"
+    return f"What {which} were is not logged: a key of session, code and batch would say it."
 
 
 def attribute_sentence(panel: Row, differences: Sequence[Row]) -> str:
@@ -64,6 +79,8 @@ def attribute_sentence(panel: Row, differences: Sequence[Row]) -> str:
 def tasting_line(tasting: str, panels: Sequence[Row], differences: Sequence[Row]) -> str:
     """A tasting in one line: how many samples, and in which attributes any two were told apart."""
     samples = counted(max(row["samples"] for row in panels), "sample")
+    if all(row["no_fit_reason"] for row in panels):
+        return f"{_capital(tasting)}: {samples}, plain means only"
     told: dict[str, int] = {}
     for row in differences:
         if row["is_told_apart"]:
@@ -189,13 +206,15 @@ def scale_sentence(panels: Sequence[Row]) -> str:
 def agreement_sentence(panels: Sequence[Row]) -> str:
     """How far the panel agrees, without naming anyone."""
     known = [row for row in panels if row["icc_single"] is not None]
+    if all(row["assessors"] < 2 for row in panels):
+        return "One assessor alone has nobody to agree with."
     if not known:
         return "No samples were scored by every assessor of a tasting, so their agreement cannot be given."
     best = max(known, key=lambda row: row["icc_panel"])
     worst = min(known, key=lambda row: row["icc_panel"])
+    reach = f"ran from {_icc(worst)} to {_icc(best)}" if len(known) > 1 else f"was {_icc(best)}"
     return (
-        f"Agreement (intraclass correlation of the panel's mean, 1 is full) ran from {_icc(worst)} to "
-        f"{_icc(best)}. "
+        f"Agreement (intraclass correlation of the panel's mean, 1 is full) {reach}. "
         "It is low where the samples are alike, not only where people disagree. Each assessor's own "
         "figures are kept "
         "off this page: stillseason panel --people prints them."

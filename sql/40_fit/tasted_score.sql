@@ -29,6 +29,8 @@ select
     -- numerics
     numbered.serving_order,
     numbered.score,
+    -- timestamps
+    tasted.tasted_on,
 from numbered
 inner join fit.tasted as tasted
     on tasted.session is not distinct from numbered.session

@@ -10,6 +10,7 @@ from pipeline.panel.mixed import Block, factor_kernel, fit_reml
 from pipeline.panel.multiplicity import benjamini_hochberg, holm
 from pipeline.panel.scaling import read_scaling
 from pipeline.panel.scores import Scores, fit_scores, linked_sets
+from pipeline.panel.tables import LIKE_CASKS, NEW_SPIRITS, SAME_SPIRIT, comparison
 
 
 def scores_of(rows: list[tuple[float, int, int]], order: list[float] | None = None) -> Scores:
@@ -190,3 +191,18 @@ def test_holm_and_benjamini_hochberg_by_hand():
     """Four p values: Holm multiplies by 4, 3, 2, 1; the other by 4/1, 4/2, 4/3, 4/4."""
     assert holm([0.04, 0.01, np.nan, 0.02, 0.9])[[0, 1, 3, 4]] == pytest.approx([0.08, 0.04, 0.06, 0.9])
     assert benjamini_hochberg([0.04, 0.01, 0.02, 0.9]) == pytest.approx([0.16 / 3, 0.04, 0.04, 0.9])
+
+
+def spirit(batch: str, cask: str | None = None, wood: str | None = None) -> dict:
+    """A tasted spirit that is all of one batch."""
+    cask_facts = {"cask": cask, "wood": wood, "capacity_l": cask and 50.0, "cask_years": cask and 1.0}
+    return {"main_batch": batch, "main_batch_frac": 1.0, **cask_facts}
+
+
+def test_pairs_are_compared_for_their_cask_or_their_spirit_only_where_the_other_is_alike():
+    assert comparison(spirit("G1", "C1", "oak"), spirit("G1", "C2", "cherry")) == SAME_SPIRIT
+    assert comparison(spirit("G1", "C1", "oak"), spirit("G2", "C2", "oak")) == LIKE_CASKS
+    assert comparison(spirit("G1", "C1", "oak"), spirit("G2", "C2", "cherry")) is None
+    assert comparison(spirit("G1"), spirit("G2")) == NEW_SPIRITS
+    assert comparison(spirit("G1"), spirit("G1", "C1", "oak")) == SAME_SPIRIT
+    assert comparison(spirit("G1"), spirit("G2", "C1", "oak")) is None

@@ -17,6 +17,7 @@ from pipeline.report.flavour_wording import (
     shares_headline,
     tasting_line,
     trial_sentence,
+    unknown_sentence,
     word_sentences,
 )
 
@@ -141,6 +142,7 @@ def panel_row(**over: object) -> dict:
         "attribute": "fruit",
         "tasting": "march",
         "samples": 3,
+        "assessors": 6,
         "no_fit_reason": None,
         "usual_half_width": 1.25,
         "icc_single": 0.2,
@@ -216,12 +218,16 @@ def test_a_tasting_in_one_line_counts_pairs_told_apart():
     assert none.endswith("none told apart")
     some = tasting_line("march", panels, [pair_row("x", "y", 2.3, True), pair_row("x", "z", 2.0, True)])
     assert some.endswith("told apart in fruit (2 pairs)")
+    alone = tasting_line("march", [panel_row(no_fit_reason="fewer than 3 assessors")], [])
+    assert alone == "March: 3 samples, plain means only"
 
 
 def test_agreement_names_nobody():
     text = agreement_sentence([panel_row(), panel_row(attribute="wood", icc_panel=-0.3)])
     assert "0.00 (wood, march) to 0.60 (fruit, march)" in text
     assert "cannot be given" in agreement_sentence([panel_row(icc_single=None)])
+    assert " was 0." in agreement_sentence([panel_row()])
+    assert "nobody to agree with" in agreement_sentence([panel_row(assessors=1)])
 
 
 def word_row(word: str, label: str, said: int, held: float | None) -> dict:
@@ -245,9 +251,18 @@ def test_words_are_claimed_only_where_tested_and_held():
 
 
 def test_scores_of_two_people_are_not_called_a_panel_s():
-    assert "too few to speak" in scores_answer(8, 2, 4, 1)
-    assert "compared only with those" in scores_answer(80, 6, 4, 2)
-    assert scores_answer(0, 0, 0, 0) == "No scores were logged this season."
+    assert "too few to speak" in scores_answer(8, 2, 4, 1, 1)
+    assert "compared only with those" in scores_answer(80, 6, 4, 2, 2)
+    assert "on 4 samples in 2 sessions" in scores_answer(80, 6, 4, 2, 1)
+    assert scores_answer(80, 6, 4, 2, 1).endswith("sessions that shared a sample are taken together.")
+    assert scores_answer(80, 6, 4, 1, 2).endswith("people who shared no sample are taken apart.")
+    assert scores_answer(0, 0, 0, 0, 0) == "No scores were logged this season."
+
+
+def test_samples_that_nobody_named_are_counted():
+    assert unknown_sentence(5, 0) == ""
+    assert unknown_sentence(5, 5).startswith("What the samples were is not logged")
+    assert unknown_sentence(5, 2).startswith("What 2 of the 5 samples were is not logged")
 
 
 def test_what_a_point_is_depends_on_whether_the_use_of_the_scale_is_known():

@@ -82,6 +82,37 @@ def test_repeated_glasses_with_the_same_scores_are_no_copy(make_season):
     assert not found(season, "sheet_pasted_twice")
 
 
+def test_a_key_of_a_session_that_no_sheet_has_is_one_problem(make_season):
+    season = make_season(files={"sheet.csv": HEADER + CLEAN, "key.csv": KEY.replace("march,", "spring,")})
+    (row,) = found(season, "key_unmatched")
+    assert (row["column"], row["found"]) == ("session", "spring")
+    assert row["expected"] == 'the session of a tasting sheet: "march"'
+
+
+def test_people_who_shared_no_sample_are_two_sets_with_names_of_their_own(make_season):
+    others = "".join(
+        sheet(person, given=GIVEN[name], codes=("201", "202", "203", "204"))
+        for person, name in (("P7", "P1"), ("P8", "P2"), ("P9", "P3"))
+    )
+    season = make_season(files={"sheet.csv": HEADER + CLEAN + others})
+    rows = season.rows("select distinct tasting, samples from fit.panel order by tasting")
+    assert rows == [
+        {"tasting": "march (part 1)", "samples": 4},
+        {"tasting": "march (part 2)", "samples": 4},
+    ]
+
+
+def test_linked_sessions_are_named_in_the_order_of_their_days(make_season):
+    head = "when," + HEADER
+    april, march = (
+        "".join(f"{day},{row}\n" for row in CLEAN.replace("march", name).splitlines())
+        for name, day in (("april", "2026-04-02"), ("march", "2026-03-02"))
+    )
+    key = KEY + KEY.split("\n", 1)[1].replace("march", "april")
+    season = make_season(files={"a.csv": head + april, "m.csv": head + march, "key.csv": key})
+    assert season.rows("select distinct tasting from fit.panel") == [{"tasting": "march + april"}]
+
+
 def test_a_code_with_two_meanings_is_found(make_season):
     season = make_season(files={"sheet.csv": HEADER + CLEAN, "key.csv": KEY + "march,314,B9\n"})
     assert [row["file"] for row in found(season, "key_unmatched")] == ["key.csv"]

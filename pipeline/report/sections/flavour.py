@@ -10,7 +10,9 @@ import polars as pl
 
 from pipeline.charts import PAGE, flavour_map, flavour_shares, page_spec, scores_by_sample
 from pipeline.panel.flavour_map import EVIDENCE_FROM
+from pipeline.panel.shares import LEAST_SAMPLES
 from pipeline.panel.sheets import CAUTIONS
+from pipeline.panel.tables import LIKE_CASKS, NEW_SPIRITS, SAME_SPIRIT
 from pipeline.report.blocks import (
     Block,
     Figure,
@@ -38,6 +40,7 @@ from pipeline.report.flavour_wording import (
     shares_headline,
     tasting_line,
     trial_sentence,
+    unknown_sentence,
     word_sentences,
 )
 from pipeline.report.sections.tasted import sample_anchors, sample_entries
@@ -117,19 +120,22 @@ def flavour(data: SeasonData) -> Section:
     """What was tasted this season and what may be said of it."""
     own = data.flavour
     if own.means.is_empty():
-        return Section("flavour", TITLE, [scores_answer(0, 0, 0, 0)], [Points(list(CAUTIONS))])
+        return Section("flavour", TITLE, [scores_answer(0, 0, 0, 0, 0)], [Points(list(CAUTIONS))])
     total = int(own.panels["scores"].sum())
     assessors = data.count("assessors") or int(own.panels.select(pl.col("assessors").max()).item())
     tastings = own.means["tasting"].unique(maintain_order=True).to_list()
-    answer = [scores_answer(total, assessors, own.means["tasted"].n_unique(), len(tastings))]
+    samples, sessions = own.means["tasted"].n_unique(), own.tasted["session"].n_unique()
+    answer = [scores_answer(total, assessors, samples, sessions, len(tastings))]
+    unknown = own.tasted.filter(pl.all_horizontal(pl.col("batch", "cask", "lot").is_null()))
+    answer += [each for each in [unknown_sentence(samples, unknown["tasted"].n_unique())] if each]
     blocks: list[Block] = [*_spirit_or_cask(data), Heading3("Scores"), Paragraphs([_how_to_read(data)])]
     drawn = tastings[-MOST_TASTINGS_DRAWN:]
     if len(drawn) < len(tastings):
         answer.append(f"The last {len(drawn)} tastings are drawn; the table has them all.")
     blocks += [_tasting(data, tasting, place) for place, tasting in enumerate(drawn)]
-    samples = sample_entries(data)
+    entries = sample_entries(data)
     blocks += [
-        Folded(f"Every sample: what it was, its scores and words ({len(samples.entries)})", samples),
+        Folded(f"Every sample: what it was, its scores and words ({len(entries.entries)})", entries),
         folded(table_of(own.means, _MEAN_COLUMNS, "Adjusted scores by sample and attribute")),
         *_map(data, tastings),
         Heading3("Words"),
@@ -148,7 +154,10 @@ def flavour(data: SeasonData) -> Section:
 
 
 def _how_to_read(data: SeasonData) -> str:
-    return f"{HOW_TO_READ} {scale_sentence(data.flavour.panels.to_dicts())}".strip()
+    panels = data.flavour.panels.to_dicts()
+    if all(each["no_fit_reason"] for each in panels):
+        return "Dots are plain means, 0 to 10, without intervals: nothing could be adjusted."
+    return f"{HOW_TO_READ} {scale_sentence(panels)}".strip()
 
 
 def _spirit_or_cask(data: SeasonData) -> list[Block]:
@@ -158,7 +167,10 @@ def _spirit_or_cask(data: SeasonData) -> list[Block]:
     if own.shares.is_empty():
         blocks.append(
             Paragraphs(
-                ["Too few samples of known batches were tasted to say what made them differ (8 are needed)."]
+                [
+                    f"Too few samples of known batches were tasted to say what made them differ: "
+                    f"{LEAST_SAMPLES} are needed, scored in one attribute."
+                ]
             )
         )
     else:
@@ -175,8 +187,10 @@ def _spirit_or_cask(data: SeasonData) -> list[Block]:
             blocks.append(Folded(f"The same for the other attributes: {names}", Figures(figures[1:])))
         blocks.append(folded(table_of(own.shares, _SHARE_COLUMNS, "What made the samples differ")))
     sentences = []
-    for kind in ("same spirit, two casks", "two spirits, like casks"):
-        sentences += comparison_sentences(kind, pairs.filter(pl.col("comparison") == kind).to_dicts())
+    for kind in (SAME_SPIRIT, LIKE_CASKS, NEW_SPIRITS):
+        rows = pairs.filter(pl.col("comparison") == kind).to_dicts()
+        if rows or kind != NEW_SPIRITS:
+            sentences += comparison_sentences(kind, rows)
     return [*blocks, Points(sentences)]
 
 
