@@ -9,10 +9,9 @@ killed at any moment, it leaves the old database as it was.
 from __future__ import annotations
 
 import os
-import re
-from collections.abc import Callable, Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import fields
 from pathlib import Path
 
 import duckdb
@@ -21,26 +20,23 @@ from scipy.stats import t as student_t
 from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
-from pipeline.account import ACCOUNT_MAKES, ACCOUNT_READS, account_step, walk_entries
-from pipeline.cuts.steps import CUT_STEPS
 from pipeline.database_file import FORMAT, MADE_BY, WarehouseError, check_format, refuse_foreign, sentences
 from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
-from pipeline.fits import FIT_MAKES, FIT_READS, fit_step
+from pipeline.kept_parts import KeptParts
 from pipeline.logs import LogFrames, load_raw, read_logs
 from pipeline.logs.header import format_column
 from pipeline.logs.keep import Kept, kept_from
 from pipeline.logs.load import ArrowStream
-from pipeline.panel.step import PANEL_STEPS
 from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
-from pipeline.reconcile import RECONCILE_MAKES, RECONCILE_READS, reconcile_step
 from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
 from pipeline.sql_models import AFTER_PROBLEMS, SCHEMAS, SqlModel, order_tables, read_models
+from pipeline.steps import STEPS, PythonStep
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -49,56 +45,6 @@ _STUDENT_ROWS = 1000
 
 class NoLogsError(RuntimeError):
     """The folder holds no log at all: there is nothing to make a season of."""
-
-
-@dataclass(frozen=True)
-class PythonStep:
-    """A step of the account that SQL cannot say: what it is made from, what it makes, and by what."""
-
-    depends: frozenset[str]
-    makes: tuple[str, ...]
-    what: tuple[str, ...]
-    run: Callable[..., Iterable[pl.DataFrame]]
-    reads: tuple[str, ...]
-
-
-def _step(
-    run: Callable[..., Iterable[pl.DataFrame]], reads: tuple[str, ...], makes: Mapping[str, str]
-) -> PythonStep:
-    """A step that depends on every table its queries name; `makes` maps each table to what it holds."""
-    depends = frozenset(re.findall(r"(?:from|join) ([a-z]+\.\w+)", " ".join(reads)))
-    return PythonStep(depends, tuple(makes), tuple(makes.values()), run, reads)
-
-
-STEPS = (
-    PythonStep(
-        depends=frozenset({"account.entry"}),
-        makes=("account.move", "account.lot"),
-        what=(
-            "every event of the account: the alcohol it moved, what its lots held after. One row an event.",
-            "every vessel's content at the end of the logs. One row a lot.",
-        ),
-        run=walk_entries,
-        reads=("select * from account.entry order by entry_id",),
-    ),
-    _step(account_step, ACCOUNT_READS, ACCOUNT_MAKES),
-    _step(reconcile_step, RECONCILE_READS, RECONCILE_MAKES),
-    _step(fit_step, FIT_READS, FIT_MAKES),
-    *(
-        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
-        for each in CUT_STEPS
-    ),
-    *(
-        PythonStep(
-            depends=each.depends,
-            makes=tuple(each.makes),
-            what=tuple(each.makes.values()),
-            run=each.run,
-            reads=each.reads,
-        )
-        for each in PANEL_STEPS
-    ),
-)
 
 
 def build_season(logs: Path, database: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
@@ -115,7 +61,7 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
         frames = _read_some_logs(logs, settings, progress, kept)
         if kept is not None and _nothing_changed(frames, kept):
             return _problems_of(kept.connection)
-    return _replace(database, frames, settings, progress)
+        return _replace(database, frames, settings, progress, kept)
 
 
 @contextmanager
@@ -150,16 +96,21 @@ def _problems_of(con: Connection) -> pl.DataFrame:
     return found.select(pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items())
 
 
-def _replace(database: Path, frames: LogFrames, settings: Settings, progress: Progress) -> pl.DataFrame:
+def _replace(
+    database: Path, frames: LogFrames, settings: Settings, progress: Progress, kept: Kept | None
+) -> pl.DataFrame:
     """Make a whole new database beside the old one, and put it in its place in one step."""
+    parts = KeptParts(None if kept is None else kept.connection)
     with sentences(database):
         database.parent.mkdir(parents=True, exist_ok=True)
         sweep_unfinished(database)
         unfinished = unfinished_path(database)
         try:
             with duckdb.connect(str(unfinished)) as con:
-                problems = fill_database(con, frames, settings, progress)
+                problems = fill_database(con, frames, settings, progress, parts)
             reach_disk(unfinished)
+            if kept is not None:
+                kept.connection.close()
             os.replace(unfinished, database)
             reach_disk(database.parent)
         finally:
@@ -179,10 +130,19 @@ def check_season(logs: Path, settings: Settings, progress: Progress = silent) ->
 
 
 def fill_database(
-    con: Connection, frames: LogFrames, settings: Settings, progress: Progress = silent
+    con: Connection,
+    frames: LogFrames,
+    settings: Settings,
+    progress: Progress = silent,
+    parts: KeptParts | None = None,
 ) -> pl.DataFrame:
-    """Make every table of the season in the empty database `con`; the problems found, worst first."""
-    models = make_tables(con, frames, settings, progress=progress)
+    """Make every table of the season in the empty database `con`; the problems found, worst first.
+
+    parts : what an earlier build worked out
+    """
+    parts = parts or KeptParts()
+    models = make_tables(con, frames, settings, progress=progress, parts=parts)
+    _make_table(con, "raw.kept_part", parts.frame())
     problems = _all_problems(con, frames, models)
     load_problems(con, problems)
     for model in models:
@@ -198,10 +158,12 @@ def make_tables(
     settings: Settings,
     wanted: Collection[str] = (),
     progress: Progress = silent,
+    parts: KeptParts | None = None,
 ) -> list[SqlModel]:
     """Make the tables `wanted` and all they are made from, or every one when none is named.
 
     con     : an empty database
+    parts   : what an earlier build worked out; what is worked out now is added
     returns : the SQL models
     """
     for schema in SCHEMAS:
@@ -214,7 +176,7 @@ def make_tables(
         con.execute(statement)
     models = read_models(sql_dir())
     before = [model for model in models if model.layer != AFTER_PROBLEMS]
-    _run_models(con, before, wanted, progress)
+    _run_models(con, before, wanted, progress, parts or KeptParts())
     return models
 
 
@@ -321,7 +283,9 @@ def _constants() -> Iterator[str]:
     yield f"create or replace macro max_lpa_per_kg_extract() as {MAX_LPA_PER_KG_EXTRACT!r}e0"
 
 
-def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress) -> None:
+def _run_models(
+    con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress, parts: KeptParts
+) -> None:
     by_name = {model.name: model for model in models}
     steps = {name: step for step in STEPS for name in step.makes}
     depends: dict[str, frozenset[str]] = {model.name: model.depends for model in models}
@@ -337,7 +301,7 @@ def _run_models(con: Connection, models: list[SqlModel], wanted: Collection[str]
             if name in by_name:
                 con.execute(by_name[name].statement)
             elif name not in done:
-                _run_step(con, steps[name])
+                _run_step(con, steps[name], parts)
                 done.update(steps[name].makes)
 
 
@@ -355,9 +319,10 @@ def _behind(
     return [name for name in order if name in found or "." not in name]
 
 
-def _run_step(con: Connection, step: PythonStep) -> None:
+def _run_step(con: Connection, step: PythonStep, parts: KeptParts) -> None:
     frames = (pl.DataFrame(con.sql(query)) for query in step.reads)
-    for name, frame in zip(step.makes, step.run(*frames), strict=True):
+    found = step.run(*frames, parts=parts) if step.has_parts else step.run(*frames)
+    for name, frame in zip(step.makes, found, strict=True):
         _make_table(con, name, frame)
 
 

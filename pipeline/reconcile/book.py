@@ -27,6 +27,8 @@ _EMPTIED_FRAC: Mapping[str, float] = {"wash": 0.15, "low wines": 0.2}
 # How wide the guess of something unmeasured is, and guesses.
 _WIDE = 5.0
 _GUESS_L, _GUESS_PCT_VOL, _WIDE_PCT_VOL = 20.0, 40.0, 200.0
+# How wide the guess is that a lot of unknown content holds as much as goes through it.
+_WIDE_CONTENT = 20.0
 # A strength taken between two neighbours [%vol].
 _BETWEEN_U_PCT_VOL = 1.0
 
@@ -39,6 +41,7 @@ class _Lot:
     flows       : what went in or out since, as (volume, strength, sign)
     composition : number of the strength it is known by, while nothing is added
     made_by     : number of the move that made a wash
+    is_handed_on: moves of which nothing is known here have changed its content
     """
 
     name: str
@@ -54,6 +57,7 @@ class _Lot:
     fillers: set[str | None] = field(default_factory=set)
     draws: int = 0
     made_by: int = -1
+    is_handed_on: bool = False
 
     @property
     def is_known(self) -> bool:
@@ -72,6 +76,11 @@ class _Walk:
         self.builder = Builder()
         self.amounts = amounts
         self.columns = {name: moves[name].to_list() for name in _MOVE_COLUMNS}
+        flags = {"from": "from_lot_is_handed_on", "to": "to_lot_is_handed_on"}
+        self.handed_on = {
+            side: moves[name].to_list() for side, name in flags.items() if name in moves.columns
+        }
+        self.turnover_l = self.turnovers() if self.handed_on else {}
         self.lots: dict[str, _Lot] = {}
         self.runs: dict[tuple[str, str], list[tuple[int, int, float]]] = {}
         self.run_begins: dict[tuple[str, str], int] = {}
@@ -82,6 +91,7 @@ class _Walk:
     def walk(self) -> Book:
         for number, kind in enumerate(self.columns["kind"]):
             self.number = number
+            self.take_over()
             if kind == "ferment":
                 self.ferment()
             elif kind == "dilute":
@@ -104,6 +114,31 @@ class _Walk:
         if name is None or lot_key(name).startswith("cask "):
             return None
         return self.lots.setdefault(lot_key(name), _Lot(name))
+
+    def take_over(self) -> None:
+        """Take over a lot that other parts of the season have changed: it holds what nobody knows."""
+        for side, is_handed_on in self.handed_on.items():
+            lot = self.lot(self.now(f"{side}_lot")) if is_handed_on[self.number] else None
+            if lot is None or lot.is_wash:
+                continue
+            lot.clear()
+            lot.is_handed_on = True
+            guess = max(self.turnover_l[lot_key(lot.name)], _GUESS_L)
+            mass, lpa = (
+                self.builder.quantity("held", each, _WIDE_CONTENT * each, move=self.number, free=True)
+                for each in (guess, guess * _GUESS_PCT_VOL / 100.0)
+            )
+            lot.held, lot.mass_kg, lot.lpa = [(mass, lpa)], self.builder.y[mass], self.builder.y[lpa]
+            lot.filled_kg = lot.mass_kg
+
+    def turnovers(self) -> dict[str, float]:
+        """How much was drawn from and filled into each lot, together [L]."""
+        found: dict[str, float] = {}
+        for side in ("from_lot", "to_lot"):
+            for lot, volume_l in zip(self.columns[side], self.columns["volume_l"], strict=True):
+                if lot is not None:
+                    found[lot_key(lot)] = found.get(lot_key(lot), 0.0) + (volume_l or 0.0)
+        return found
 
     def ferment(self) -> None:
         lot = self.lot(self.now("to_lot"))
@@ -317,7 +352,7 @@ class _Walk:
 
     def close(self, lot: _Lot) -> None:
         """A lot that was drawn to its end held just what was drawn."""
-        if not lot.draws or len(lot.fillers) > 1:
+        if not lot.draws or len(lot.fillers) > 1 or lot.is_handed_on:
             return
         emptied = _EMPTIED_FRAC.get(lot.kind or "")
         if emptied is None or not lot.mass_kg <= emptied * lot.filled_kg:

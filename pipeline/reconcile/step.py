@@ -167,8 +167,12 @@ def prepare(
     settings: pl.DataFrame,
     *,
     priors: Priors = USUAL,
+    share_of_alarms: float = 1.0,
 ) -> Prepared:
-    """Everything to reconcile a season with; frames as `READS` gives them."""
+    """Everything to reconcile a season with; frames as `READS` gives them.
+
+    share_of_alarms : of the false alarms allowed in a season, those allowed here
+    """
     numbers = settings.filter(pl.col("number_value").is_not_null())
     setting = dict(numbers.select("name", "number_value").iter_rows())
     amounts = read_amounts(rows, moves, runs, wash, setting, priors)
@@ -176,7 +180,8 @@ def prepare(
     row_of = {place: number for number, place in enumerate(rows.select("file_id", "line").iter_rows())}
     row_of_jar = np.array([row_of[place] for place in jars.select("file_id", "line").iter_rows()], np.int64)
     charges = _charges(moves)
-    heard = hear(book, jars, row_of_jar, charges, setting["uncertainty.strength_pct_vol"])
+    strength_u = setting["uncertainty.strength_pct_vol"]
+    heard = hear(book, jars, row_of_jar, charges, strength_u, share_of_alarms)
     return Prepared(book, amounts, heard | hear_repeats(book, amounts.is_repeat))
 
 
@@ -190,19 +195,20 @@ def _charges(moves: pl.DataFrame) -> pl.DataFrame:
     return sums.filter("is_known", pl.col("volume_l") > 0.0, pl.col("lpa") > 0.0).drop("is_known")
 
 
-def reconcile_step(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Reconcile the season; frames as `READS` gives them, tables as `MAKES`.
+def reconcile_step(*frames: pl.DataFrame, share_of_alarms: float = 1.0) -> Iterator[pl.DataFrame]:
+    """Reconcile a season, or a part of one; frames as `READS` gives them, tables as `MAKES`.
 
+    share_of_alarms : of the false alarms allowed in a season, those allowed here
     With the setting `reconcile` switched off, or nothing to balance, every table is empty.
     """
     rows, moves, *_, settings = frames
     (switch,) = settings.filter(pl.col("name") == "reconcile")["number_value"]
-    ready = prepare(*frames) if switch else None
+    ready = prepare(*frames, share_of_alarms=share_of_alarms) if switch else None
     if ready is None or not ready.book.network.rows:
         yield from (pl.DataFrame(schema=schema) for schema in SCHEMAS.values())
         return
     book = ready.book
-    outcome = examine(book, ready.amounts, ready.witnesses)
+    outcome = examine(book, ready.amounts, ready.witnesses, share_of_alarms)
     speaker = Speaker(book, ready.amounts, rows.to_dicts(), moves.to_dicts())
     yield _reconciled_frame(book, outcome, speaker)
     yield _component_frame(book, outcome, speaker)

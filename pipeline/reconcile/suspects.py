@@ -100,10 +100,13 @@ class Outcome:
     suspicions: tuple[Suspicion, ...]
 
 
-def examine(book: Book, amounts: Amounts, witnesses: Mapping[int, Witness]) -> Outcome:
-    """Reconcile a season, and name what keeps it from closing.
+def examine(
+    book: Book, amounts: Amounts, witnesses: Mapping[int, Witness], share_of_alarms: float = 1.0
+) -> Outcome:
+    """Reconcile a season, or a part of one, and name what keeps it from closing.
 
-    witnesses : what the jars of a run say of one another, by number of the quantity
+    witnesses       : what the jars of a run say of one another, by number of the quantity
+    share_of_alarms : of the false alarms allowed in a season, those allowed here
     """
     first = last = reconcile(book.network, book.y, book.u, book.is_free)
     whole = book
@@ -111,7 +114,7 @@ def examine(book: Book, amounts: Amounts, witnesses: Mapping[int, Witness]) -> O
     while len(found) < MOST_SUSPECTS:
         z = np.abs(np.nan_to_num(last.z))
         worst = int(np.argmax(z)) if z.size else 0
-        is_balance = bool(z.size) and z[worst] >= critical_z(last.total_df, LEVEL)
+        is_balance = bool(z.size) and z[worst] >= critical_z(last.total_df, LEVEL * share_of_alarms)
         suspicion = _suspicion(book, amounts, last, worst, witnesses) if is_balance else None
         suspicion = suspicion or _by_witness(whole, book, amounts, last, witnesses, found)
         if suspicion is None:

@@ -96,7 +96,12 @@ class _Jars:
 
 
 def hear(
-    book: Book, jars: pl.DataFrame, row_of_jar: Ints, charges: pl.DataFrame, strength_u: float
+    book: Book,
+    jars: pl.DataFrame,
+    row_of_jar: Ints,
+    charges: pl.DataFrame,
+    strength_u: float,
+    share_of_alarms: float = 1.0,
 ) -> dict[int, Witness]:
     """Everything the jars of a season say of one another, by number of the quantity.
 
@@ -104,12 +109,14 @@ def hear(
     row_of_jar : number of each one's row in account.logged_row
     charges    : batch, run, volume_l and lpa charged
     strength_u : standard uncertainty of a strength read [%vol]
+    share_of_alarms : of the false alarms allowed in a season, those allowed here
     """
     found = _collect(book, jars, row_of_jar)
     if not found.run.size:
         return {}
-    volumes = _by_take_off(found)
-    return volumes | _by_curve(found, charges, max(strength_u, _LEAST_STRENGTH_U), volumes)
+    level = LEVEL * share_of_alarms
+    volumes = _by_take_off(found, level)
+    return volumes | _by_curve(found, charges, max(strength_u, _LEAST_STRENGTH_U), volumes, level)
 
 
 def hear_repeats(book: Book, is_repeat: list[bool]) -> dict[int, Witness]:
@@ -219,7 +226,7 @@ def _scales(z: Floats, group: Ints) -> tuple[Floats, Ints]:
     return np.maximum(scale, 1.0)[group], count
 
 
-def _by_take_off(jars: _Jars) -> dict[int, Witness]:
+def _by_take_off(jars: _Jars, level: float) -> dict[int, Witness]:
     """Volumes by the minutes each jar took and by the jars of its cut."""
     volume_l = np.where((jars.y > 0.0) & (jars.u < 0.5 * jars.y), jars.y, np.nan)
     minutes = np.where(jars.minutes > 0.0, jars.minutes, np.nan)
@@ -236,7 +243,7 @@ def _by_take_off(jars: _Jars) -> dict[int, Witness]:
     count = np.where(np.isfinite(rate_sd), rate.count, size.count)
     z = (log_volume - expected) / np.hypot(sd, own_u)
     tested = np.flatnonzero(np.isfinite(z))
-    limit = t.isf(LEVEL / 2.0 / max(tested.size, 1), np.maximum(count - 2, 1))
+    limit = t.isf(level / 2.0 / max(tested.size, 1), np.maximum(count - 2, 1))
     return {
         int(jars.volume[place]): Witness(
             OTHER_JARS,
@@ -264,7 +271,7 @@ def _together(one: Floats, one_sd: Floats, other: Floats, other_sd: Floats) -> t
 
 
 def _by_curve(
-    jars: _Jars, charges: pl.DataFrame, strength_u: float, volumes: Mapping[int, Witness]
+    jars: _Jars, charges: pl.DataFrame, strength_u: float, volumes: Mapping[int, Witness], level: float
 ) -> dict[int, Witness]:
     """Strengths (and volumes whose minutes say nothing) by the still's curve, in runs that look odd."""
     odd = np.unique(jars.run[_stands_out(jars, strength_u)])
@@ -290,7 +297,7 @@ def _by_curve(
         ),
         Errors(strength_pct_vol=strength_u),
     )
-    limit = float(norm.isf(LEVEL / 2.0 / max(int(np.isfinite(jars.abv).sum()), 1)))
+    limit = float(norm.isf(level / 2.0 / max(int(np.isfinite(jars.abv).sum()), 1)))
     found: dict[int, Witness] = {}
     for run, fit in zip(fitted, fits.runs, strict=True):
         told = _told_by(fit, jars, places[run], limit, volumes)

@@ -1,0 +1,154 @@
+"""The season's reconciliation, part by part: each part is judged by itself and names its own suspects.
+
+Batches hang together by the lots that they share, and no balance says anything across two such sets. A set
+that goes on and on (one feints receiver for a thousand batches) is cut into batches begun one after another,
+since what one says of another fades along the chain: the receiver is then taken over by the next part with a
+content that nobody knows, and what it holds from then on is worked out from that part's own draws and fills.
+A short season is one part, and nothing is cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from functools import partial
+from itertools import pairwise
+
+import polars as pl
+
+from pipeline.account.lots import lot_key
+from pipeline.kept_parts import Frames, KeptParts, number_within, part_of_each, read_again
+from pipeline.reconcile.step import SCHEMAS, reconcile_step
+
+__all__ = ["reconcile_season"]
+
+_PLACE = ("file_id", "line")
+# What the reconciliation takes from a move. What its lots held by the account, and every number that counts
+# through the season, hang on all that was logged before, and so would the part.
+_OF_MOVES = (
+    *_PLACE,
+    *(
+        "kind",
+        "batch",
+        "run",
+        "cut",
+        "from_lot",
+        "to_lot",
+        "volume_l",
+        "abv_pct_vol",
+        "lpa",
+        "strength_basis",
+    ),
+)
+
+
+def reconcile_season(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
+    """Reconcile the season; frames as `pipeline.reconcile.step.READS` gives them, tables as its `MAKES`.
+
+    parts : what an earlier build worked out
+    """
+    cut = [number_within(part, "file_id") for part in _cut(frames)]
+    share = _share_of_alarms(len(cut))
+    outcomes = parts.each(
+        f"reconcile {share}", (part for part, _ in cut), partial(reconcile_step, share_of_alarms=share)
+    )
+    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in SCHEMAS}
+    counted = {"component_no": 0, "suspect_no": 0}
+    for outcome, (_, files) in zip(outcomes, cut, strict=True):
+        for name, found in zip(SCHEMAS, outcome, strict=True):
+            table = read_again(found, "file_id", files) if "file_id" in found.columns else found
+            tables[name].append(
+                table.with_columns(
+                    pl.col(each) + more for each, more in counted.items() if each in table.columns
+                )
+            )
+        counted["component_no"] += outcome[1].height
+        counted["suspect_no"] += outcome[-1]["suspect_no"].n_unique()
+    yield from (pl.concat(found) for found in tables.values())
+
+
+def _share_of_alarms(parts: int) -> float:
+    """The share of the false alarms allowed in a season that each of so many parts is allowed.
+
+    One over the next power of two, so that a part more or less does not change what comes of all the others.
+    """
+    return 0.5 ** math.ceil(math.log2(max(parts, 1)))
+
+
+def _cut(frames: Frames) -> Iterator[Frames]:
+    """The frames of each part of the season."""
+    rows, moves, *rest, settings = frames
+    rows, moves = rows.drop("step_id"), moves.select(_OF_MOVES)
+    part_of = part_of_each(_sets(moves))
+    if max(part_of.values(), default=0) == 0:
+        yield rows, moves, *rest, settings
+        return
+    of_move = _part_of_moves(moves, part_of)
+    moves = moves.with_columns(*_handed_on(moves, of_move), of_move.alias("part"))
+    of_place = moves.select(*_PLACE, "part").unique(_PLACE, maintain_order=True)
+    rows = (
+        rows.with_columns(_by_batch(part_of).alias("of_batch"))
+        .join(of_place, on=_PLACE, how="left", maintain_order="left")
+        .with_columns(pl.coalesce("part", "of_batch").alias("part"))
+        .drop("of_batch")
+    )
+    whole = [
+        rows,
+        moves,
+        *(frame.with_columns(_by_batch(part_of).alias("part")) for frame in rest),
+    ]
+    split = [frame.partition_by("part", as_dict=True, include_key=False) for frame in whole]
+    nothing = [frame.drop("part").clear() for frame in whole]
+    for number in range(max(part_of.values()) + 1):
+        own = (found.get((number,), empty) for found, empty in zip(split, nothing, strict=True))
+        yield (*own, settings)
+
+
+def _sets(moves: pl.DataFrame) -> list[list[str]]:
+    """The batches that hang together by their lots, set by set; all in the order of their moves."""
+    leader: dict[tuple[str, str], tuple[str, str]] = {}
+
+    def lead(one: tuple[str, str]) -> tuple[str, str]:
+        while leader.setdefault(one, one) != one:
+            leader[one] = one = leader[leader[one]]
+        return one
+
+    linked = moves.select("batch", "from_lot", "to_lot").unique(maintain_order=True)
+    for batch, *lots in linked.iter_rows():
+        # Casks lose what nobody measures: no balance goes through one.
+        linked_by = [("lot", key) for key in map(lot_key, filter(None, lots)) if not key.startswith("cask ")]
+        members = [*linked_by, *([] if batch is None else [("batch", batch)])]
+        for one, other in pairwise(members):
+            leader[lead(one)] = lead(other)
+    sets: dict[tuple[str, str], list[str]] = {}
+    for batch in linked["batch"].drop_nulls().unique(maintain_order=True):
+        sets.setdefault(lead(("batch", batch)), []).append(batch)
+    return list(sets.values())
+
+
+def _by_batch(part_of: dict[str, int]) -> pl.Expr:
+    return pl.col("batch").replace_strict(part_of, default=None, return_dtype=pl.Int64)
+
+
+def _part_of_moves(moves: pl.DataFrame, part_of: dict[str, int]) -> pl.Series:
+    """The part of each move's batch; of a move without one, that of whoever touched its lot before."""
+    last: dict[str, int] = {}
+    found = []
+    for batch, *lots in moves.select("batch", "from_lot", "to_lot").iter_rows():
+        keys = [lot_key(lot) for lot in lots if lot is not None]
+        part = part_of[batch] if batch is not None else next((last[key] for key in keys if key in last), 0)
+        last.update(dict.fromkeys(keys, part))
+        found.append(part)
+    return pl.Series(found, dtype=pl.Int64)
+
+
+def _handed_on(moves: pl.DataFrame, of_move: pl.Series) -> list[pl.Series]:
+    """Whether a lot that a move draws from, or fills, was last touched in another part of the season."""
+    last: dict[str, int] = {}
+    found: dict[str, list[bool]] = {"from_lot": [], "to_lot": []}
+    for part, *lots in zip(of_move, moves["from_lot"], moves["to_lot"], strict=True):
+        keys = [None if lot is None else lot_key(lot) for lot in lots]
+        for side, key in zip(found.values(), keys, strict=True):
+            side.append(key is not None and last.get(key, part) != part)
+        last.update((key, part) for key in keys if key is not None)
+    return [pl.Series(f"{side}_is_handed_on", flags) for side, flags in found.items()]
