@@ -42,6 +42,8 @@ class InstrumentUncertainty:
     mass_frac: float = 0.005
     # How far Balling's balance is off for one wash, however well it is read (common practice, no source).
     wash_model_pct_vol: float = 0.1
+    # How far a jar that nobody measured is from the others of its cut (common practice, no source).
+    unread_frac: float = 0.3
 
 
 @dataclass(frozen=True)
@@ -131,6 +133,9 @@ MEANINGS: Mapping[str, str] = {
     "uncertainty.mass_frac": "standard uncertainty of a weighing, as a fraction of it",
     "uncertainty.wash_model_pct_vol": "standard uncertainty of a wash's strength from its gravities, %vol, "
     "however well they are read",
+    "uncertainty.unread_frac": "standard uncertainty of a jar that nobody measured and that is taken to be "
+    "like the others of its cut, as a fraction of it; it counts in the yields of batches whose feints went "
+    "into it",
     "cuts.hearts_start_pct_vol": "where hearts should begin, as two strengths at the spout, %vol; [] for no "
     "target",
     "cuts.hearts_end_pct_vol": "where hearts should end, as two strengths at the spout, %vol; [] for no "

@@ -27,6 +27,7 @@ from dataclasses import dataclass, field
 import polars as pl
 
 from pipeline.account.lots import lot_key
+from pipeline.account.unread import Unread, unread_jars
 
 FEINTS_CUTS = frozenset({"heads", "tails", "feints"})
 
@@ -84,8 +85,6 @@ class _Pot:
     moves: list[int] = field(default_factory=list)
     batch: str | None = None
     abv_pct_vol: float = _ASSUMED_PCT_VOL
-    # Of a still: what its last measured jar held.
-    jar_lpa: float = 0.0
     # Jars of one run that follow one another into one lot are one fill: their shares are the same.
     pending: list[int] = field(default_factory=list)
     pending_node: int = -1
@@ -104,6 +103,8 @@ class Ancestry:
     mixes       : in order of time
     hearts      : (move number, node, alcohol) of every jar of hearts
     estimated   : those of them that were not measured, and are credited with what they can be taken for
+    unread      : what every jar that was not measured is taken for, by move number
+    emptied     : draws by which a lot whose content is not known can have nothing left
     stock       : lot key -> node of every feints lot at the end of the logs
     stock_lpa   : lot key -> its alcohol then
     lot_nodes   : (move number, lot, node) of every change of a lot's shares
@@ -115,6 +116,8 @@ class Ancestry:
     mixes: list[Mix] = field(default_factory=list)
     hearts: list[tuple[int, int, float]] = field(default_factory=list)
     estimated: set[int] = field(default_factory=set)
+    unread: Mapping[int, Unread] = field(default_factory=dict)
+    emptied: set[int] = field(default_factory=set)
     stock: dict[str, int] = field(default_factory=dict)
     stock_lpa: dict[str, float] = field(default_factory=dict)
     lot_nodes: list[tuple[int, str, int, float | None]] = field(default_factory=list)
@@ -129,7 +132,7 @@ class _Walk:
         self.lots: dict[str, _Pot] = {}
         self.lot_of_name: dict[str, _Pot] = {}
         self.runs: dict[tuple[str | None, str | None], _Pot] = {}
-        self.result = Ancestry(nodes=[UNKNOWN], origins={None: 0})
+        self.result = Ancestry(nodes=[UNKNOWN], origins={None: 0}, unread=unread_jars(moves))
 
     def origin(self, batch: str | None) -> int:
         """The node of alcohol that is all of one batch."""
@@ -180,18 +183,11 @@ class _Walk:
         return float(volume_l) * (source.abv_pct_vol if source is not None else _ASSUMED_PCT_VOL) / 100.0
 
     def jar_amount(self, number: int, run: _Pot | None) -> float:
-        """The alcohol of a jar; one not measured weighs what its strength or the jar before it says."""
-        measured = self.columns["lpa"][number]
-        volume_l, abv = self.columns["volume_l"][number], self.columns["abv_pct_vol"][number]
-        if run is None:
-            return float(measured) if measured is not None else 0.0
-        if abv is not None:
+        """The alcohol of a jar, or what it is taken for where it was not measured."""
+        measured, abv = self.columns["lpa"][number], self.columns["abv_pct_vol"][number]
+        if run is not None and abv is not None:
             run.abv_pct_vol = float(abv)
-        if measured is not None:
-            run.jar_lpa = float(measured)
-        elif volume_l is not None:
-            run.jar_lpa = float(volume_l) * run.abv_pct_vol / 100.0
-        return run.jar_lpa
+        return self.result.unread[number].lpa if measured is None else float(measured)
 
     def charge(self, number: int, source: _Pot | None) -> None:
         column = self.columns
@@ -292,6 +288,8 @@ class _Walk:
             lot.lpa = float(after)
         else:
             lot.lpa = max(lot.lpa - (self.columns["lpa"][number] or 0.0), 0.0)
+            if lot.lpa == 0.0:
+                self.result.emptied.add(number)
 
     def mix(
         self,

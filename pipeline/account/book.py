@@ -82,7 +82,9 @@ class Book:
 def make_book(tables: Tables) -> Book:
     """Work out the derivatives of the whole account."""
     setting = tables.setting
-    readings = find_readings(tables.rows, tables.wash["batch"].to_list(), setting)
+    ancestry = walk_ancestry(tables.moves)
+    unread = _unread_frame(ancestry, tables.moves, setting["uncertainty.unread_frac"])
+    readings = find_readings(tables.rows, tables.wash["batch"].to_list(), setting, unread)
     measured = measure(tables.rows, readings, setting["hydrometer_reference_c"])
     batch_numbers = {name: number for number, name in enumerate(tables.batches["batch"])}
     rows_of_fermentables = row_numbers(tables.rows, tables.fermentables)
@@ -95,10 +97,9 @@ def make_book(tables: Tables) -> Book:
     )
     wash = wash_of(tables.wash, tables.rows, tables.fermentables, rows_of_fermentables, readings, measured)
     jars = _jars(tables, measured)
-    own = _own_amounts(tables, measured, jars, wash)
-    ancestry = walk_ancestry(tables.moves)
+    own = _own_amounts(tables, measured, jars, wash, readings)
     wanted = (mix.held_by for mix in ancestry.mixes if mix.held_by is not None)
-    errors = walk_errors(tables.moves, own, readings.u, wanted)
+    errors = walk_errors(tables.moves, own, readings.u, wanted, ancestry.unread, ancestry.emptied)
     net = _net_spirit(ancestry, errors, batch_numbers)
     return Book(tables, readings, measured, materials, wash, jars, own, errors, ancestry, net)
 
@@ -144,8 +145,30 @@ def volume_as_read(measured: Measured, tables: Tables, rows: Ints) -> Uncertain:
     return (measured.volume_l * ratio).take(rows)
 
 
-def _own_amounts(tables: Tables, measured: Measured, jars: Jars, wash: Wash) -> OwnAmounts:
-    """What each entry's own readings say it moved; NaN where it leans on its lot."""
+def _unread_frame(ancestry: Ancestry, moves: pl.DataFrame, u_frac: float) -> pl.DataFrame:
+    """The jars that were not measured, as readings of what they are taken for.
+
+    u_frac : standard uncertainty as a share of what was guessed
+    """
+    numbers, unread = list(ancestry.unread), ancestry.unread.values()
+    return moves[numbers].select(
+        "file_id",
+        "line",
+        "batch",
+        pl.Series("move", numbers, dtype=pl.Int64),
+        pl.Series("reading", [each.lpa for each in unread], dtype=pl.Float64),
+        pl.Series("reading_u", [u_frac * each.guessed for each in unread], dtype=pl.Float64),
+    )
+
+
+def _own_amounts(
+    tables: Tables, measured: Measured, jars: Jars, wash: Wash, readings: Readings
+) -> OwnAmounts:
+    """What each entry's own readings say it moved; NaN where it leans on its lot.
+
+    Of a jar that was not measured the alcohol is NaN, too, but not its derivative: what it is taken for
+    counts in the shares and credits of other batches.
+    """
     entries = tables.entries
     rows = row_numbers(tables.rows, entries)
     kind = entries["kind"]
@@ -169,6 +192,8 @@ def _own_amounts(tables: Tables, measured: Measured, jars: Jars, wash: Wash) -> 
     kg_per_l = choose(is_water, nothing + WATER_KG_PER_L, kg_per_l)
     volume_l, mass_kg = volume.otherwise(mass / kg_per_l), mass.otherwise(volume * kg_per_l)
     lpa = choose(is_ferment, wash.wash_lpa.take(wash_of_entry), volume_l * abv / 100.0)
+    taken_for = (list(readings.unread), list(readings.unread.values()), np.ones(len(readings.unread)))
+    lpa = lpa + Uncertain.from_parts(np.zeros(lpa.size), [taken_for], lpa.readings)
     abv = choose(is_ferment, wash.wash_abv_pct_vol.take(wash_of_entry), abv)
     # A volume that only a lot's density can give from a weighing is not the move's own.
     return OwnAmounts(volume_l, mass_kg, lpa, abv)
@@ -182,7 +207,7 @@ def _net_spirit(ancestry: Ancestry, errors: LotErrors, batch_numbers: Mapping[st
     hearts = np.array([(number, node) for number, node, _ in ancestry.hearts], dtype=np.int64).reshape(-1, 2)
     of_hearts = shares[hearts[:, 1]].T @ errors.move_lpa.jacobian[hearts[:, 0]]
     nothing = (np.empty(0, dtype=np.int64), np.empty(0))
-    held = [errors.lots.get(key, nothing) for key in ancestry.stock]
+    held = [errors.taken_for.get(key) or errors.lots.get(key, nothing) for key in ancestry.stock]
     stock = Uncertain.from_parts(
         np.zeros(len(held)),
         [(np.full(ids.size, number), ids, slopes) for number, (ids, slopes) in enumerate(held)],

@@ -9,7 +9,7 @@ and filled again, and are dropped once they cannot be seen.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -19,6 +19,7 @@ import polars as pl
 from pipeline.account.content import volume_from_content, volume_slopes
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Floats, Ints, Uncertain
+from pipeline.account.unread import Unread
 
 Row = tuple[Ints, Floats]
 """Readings and the derivative with respect to each: one row of a jacobian."""
@@ -47,21 +48,28 @@ class OwnAmounts:
 class LotErrors:
     """Outcome of the walk.
 
-    move_lpa  : pure alcohol of each move, its own or its lot's
+    move_lpa  : pure alcohol of each move, its own or its lot's, or what it is taken for
     before    : by move number, the alcohol that its target lot held before, of the moves asked for
-    lots      : by lot key, the alcohol it holds at the end
+    lots      : by lot key, the alcohol it holds at the end; nothing for a lot whose content is not known
+    taken_for : by lot key, the alcohol that such a lot can be taken to hold
     """
 
     move_lpa: Uncertain
     before: Uncertain
     lots: dict[str, Row]
+    taken_for: dict[str, Row]
 
 
 @dataclass(slots=True)
 class _State:
-    """Derivatives of one lot's mass and alcohol, as chunks that are put together when they are needed."""
+    """Derivatives of one lot's mass and alcohol, as chunks that are put together when they are needed.
+
+    abv      : of its strength, of a wash
+    is_known : whether the account knows its content
+    """
 
     abv: Row | None = None
+    is_known: bool = True
     ids: list[Ints] = field(default_factory=list)
     mass: list[Floats] = field(default_factory=list)
     lpa: list[Floats] = field(default_factory=list)
@@ -92,8 +100,20 @@ class _State:
 class _Walk:
     """The second walk; one method a kind of move."""
 
-    def __init__(self, moves: pl.DataFrame, own: OwnAmounts, reading_u: Floats) -> None:
+    def __init__(
+        self,
+        moves: pl.DataFrame,
+        own: OwnAmounts,
+        reading_u: Floats,
+        unread: Mapping[int, Unread],
+        emptied: Collection[int],
+    ) -> None:
         self.columns = {name: moves[name].to_list() for name in _COLUMNS}
+        self.unread, self.emptied = unread, emptied
+        # What was charged to the runs of jars that are known by what is left over.
+        self.charged: dict[int, Row] = dict.fromkeys(
+            (number for each in unread.values() for number in each.added), _NO_READINGS
+        )
         self.own = own
         self.u = reading_u
         self.states: dict[str, _State] = {}
@@ -132,9 +152,31 @@ class _Walk:
                 source.clear()
         else:
             amount_mass, amount_lpa = self.draw(number, source)
+            if number in self.unread:
+                amount_lpa = self.left_over(number, amount_lpa)
+            if number in self.charged:
+                self.charged[number] = amount_lpa
             if target is not None:
                 _pour(target, amount_mass, amount_lpa)
                 self.thin(target)
+        self.note(source, self.columns["from_lpa_after"][number])
+        self.note(target, self.columns["to_lpa_after"][number])
+
+    @staticmethod
+    def note(lot: _State | None, lpa_after: float | None) -> None:
+        if lot is not None:
+            lot.is_known = lpa_after is not None
+
+    def left_over(self, number: int, own: Row) -> Row:
+        """Derivatives of a jar taken for what its run's charge leaves once the other jars are taken off."""
+        each = self.unread[number]
+        others = [self.row_of_lpa(jar) for jar in each.taken_off]
+        rows = [*(self.charged[charge] for charge in each.added), *((ids, -lpa) for ids, lpa in others)]
+        if not rows:
+            return own
+        ids, lpa = (np.concatenate(parts) for parts in zip(*rows, strict=True))
+        self.found.append((number, ids, lpa))
+        return np.concatenate([own[0], ids]), np.concatenate([own[1], lpa])
 
     def gauge(self, number: int, lot: _State | None) -> None:
         if lot is None or self.columns["mass_kg"][number] is None:
@@ -164,7 +206,11 @@ class _Walk:
         before = self.columns["from_mass_before_kg"][number], self.columns["from_lpa_before"][number]
         is_known = before[0] is not None and before[1] is not None and self.columns["lpa"][number] is not None
         if not is_known:
-            source.clear()
+            # What it is taken to hold: less by what was drawn, until there can be nothing left.
+            if number in self.emptied:
+                source.clear()
+            else:
+                _pour(source, (mass[0], -mass[1]), (lpa[0], -lpa[1]))
             return mass, lpa
         takes_all = math.isnan(self.own.volume_l.values[number])
         if takes_all:
@@ -252,11 +298,18 @@ _COLUMNS = (
     "from_mass_before_kg",
     "from_lpa_before",
     "from_volume_after_l",
+    "from_lpa_after",
+    "to_lpa_after",
 )
 
 
 def walk_errors(
-    moves: pl.DataFrame, own: OwnAmounts, reading_u: Floats, wanted_before: Iterable[int]
+    moves: pl.DataFrame,
+    own: OwnAmounts,
+    reading_u: Floats,
+    wanted_before: Iterable[int],
+    unread: Mapping[int, Unread],
+    emptied: Collection[int],
 ) -> LotErrors:
     """Carry the derivatives of every lot through the moves.
 
@@ -264,8 +317,10 @@ def walk_errors(
     own           : what each move's own readings say of it, same order
     reading_u     : standard uncertainty of each reading
     wanted_before : numbers of moves whose target's alcohol just before is wanted
+    unread        : what jars that were not measured are taken for, by move number
+    emptied       : draws by which a lot whose content is not known can have nothing left
     """
-    walk = _Walk(moves, own, reading_u)
+    walk = _Walk(moves, own, reading_u, unread, emptied)
     wanted = set(wanted_before)
     before: list[tuple[int, Ints, Floats]] = []
     for number in range(moves.height):
@@ -280,14 +335,17 @@ def walk_errors(
     taken = _stacked(walk.found, lpa_values, own.lpa.readings)
     own_lpa = Uncertain(lpa_values, own.lpa.jacobian)
     held = moves["to_lpa_before"].cast(pl.Float64).fill_null(math.nan).to_numpy()
-    ends = {}
+    ends, taken_for = {}, {}
     for key, state in walk.states.items():
         ids, _, lpa = state.together()
-        ends[key] = (ids, lpa)
+        ends[key] = (ids, lpa) if state.is_known else _NO_READINGS
+        if not state.is_known:
+            taken_for[key] = (ids, lpa)
     return LotErrors(
         Uncertain(lpa_values, own_lpa.jacobian + taken.jacobian),
         _stacked(before, held, own.lpa.readings),
         ends,
+        taken_for,
     )
 
 

@@ -42,7 +42,10 @@ _QUANTITIES = {
 }
 
 WASH_MODEL = "wash model"
-"""The quantity of the one reading that no instrument gives: how far Balling's balance is off for a wash."""
+"""The quantity of a reading that no instrument gives: how far Balling's balance is off for a wash."""
+
+UNREAD = "not measured"
+"""The quantity of the other one: how far off the alcohol is that a jar not measured is taken for."""
 
 # A hydrometer is read at the liquid's own temperature only in worts and washes.
 _GRAVITY_CORRECTED = ("runnings", "wort", "wash")
@@ -56,12 +59,14 @@ class Readings:
     u       : standard uncertainty of each reading, in its unit
     numbers : by column of account.logged_row, the reading's number on each row; -1 where nothing was read
     model   : by batch, the number of its wash model's reading
+    unread  : by number of its move, the number of a jar's reading that was not taken
     """
 
     frame: pl.DataFrame
     u: Floats
     numbers: Mapping[str, Ints]
     model: Mapping[str, int]
+    unread: Mapping[int, int]
 
     @property
     def count(self) -> int:
@@ -80,12 +85,19 @@ class Measured:
     spout_pct_vol: Uncertain
 
 
-def find_readings(rows: pl.DataFrame, batches_with_wash: list[str], setting: Mapping[str, float]) -> Readings:
+def find_readings(
+    rows: pl.DataFrame,
+    batches_with_wash: list[str],
+    setting: Mapping[str, float],
+    unread: pl.DataFrame | None = None,
+) -> Readings:
     """Number the readings of account.logged_row and give each its instrument's uncertainty.
 
     rows              : account.logged_row, one row a row of the logs
     batches_with_wash : batches whose wash alcohol is worked out from gravities
     setting           : the numbers of raw.setting by name, among them `uncertainty.*`
+    unread            : file_id, line, batch, reading, reading_u [LPA] of jars that were not measured, with
+                        the number of their `move`
     """
     parts = []
     numbers: dict[str, Ints] = {}
@@ -117,10 +129,15 @@ def find_readings(rows: pl.DataFrame, batches_with_wash: list[str], setting: Map
             schema={name: READING_SCHEMA[name] for name in ("batch", "quantity", "reading", "reading_u")},
         )
     )
+    if unread is not None:
+        parts.append(unread.drop("move").with_columns(step=pl.lit("collect"), quantity=pl.lit(UNREAD)))
     frame = pl.concat(parts, how="diagonal_relaxed").with_row_index("reading_id")
     frame = frame.select(pl.col(name).cast(kind) for name, kind in READING_SCHEMA.items())
     model = {batch: count + position for position, batch in enumerate(batches_with_wash)}
-    return Readings(frame, frame["reading_u"].to_numpy(), numbers, model)
+    moves = [] if unread is None else unread["move"].to_list()
+    first = count + len(batches_with_wash)
+    of_unread = {move: first + position for position, move in enumerate(moves)}
+    return Readings(frame, frame["reading_u"].to_numpy(), numbers, model, of_unread)
 
 
 def measure(rows: pl.DataFrame, readings: Readings, hydrometer_reference_c: float) -> Measured:

@@ -180,7 +180,7 @@ def _lot_frame(book: Book) -> pl.DataFrame:
         pl.concat_list("from_lot", "to_lot").explode().drop_nulls().unique(maintain_order=True).alias("lot")
     )["lot"]
     by_key = {lot_key(name): name for name in reversed(names.to_list())}
-    keys = [key for key in by_key if key in book.errors.lots]
+    keys = [key for key in by_key if key in book.errors.lots and key not in book.errors.taken_for]
     parts = [
         (np.full(book.errors.lots[key][0].size, number), *book.errors.lots[key])
         for number, key in enumerate(keys)

@@ -97,12 +97,13 @@ def test_alcohol_of_unknown_origin_is_nobodys():
     assert net[None] == pytest.approx(0.95 * 2.0)
 
 
-def test_an_unmeasured_jar_counts_as_the_one_before_it_and_is_marked():
+def test_an_unmeasured_jar_counts_as_what_the_charge_leaves_and_is_marked():
     rows = batch_rows("9")
     jar = {**collect("9", "hearts", "9 hearts", 4.0), "volume_20c_l": None}
     ancestry = walk_ancestry(moves_of(*rows[:2], jar, *rows[2:]))
-    assert credits(ancestry)["9"] == pytest.approx(8.0 + 8.0 + 1.5)
-    assert credits(ancestry, only_estimated=True)["9"] == pytest.approx(8.0)
+    # 10 LPA charged, 8 and 1.5 collected, and 1 % taken to stay in the pot.
+    assert credits(ancestry)["9"] == pytest.approx(8.0 + 0.4 + 1.5)
+    assert credits(ancestry, only_estimated=True)["9"] == pytest.approx(0.4)
 
 
 @pytest.fixture(scope="module")
