@@ -10,7 +10,9 @@ import re
 from decimal import Decimal
 from functools import lru_cache
 
-__all__ = ["cell_text", "unit_shown"]
+from pipeline.logs.decode import BROKEN
+
+__all__ = ["broken_in", "cell_text", "unit_shown"]
 
 # Digits that a spreadsheet keeps of a number.
 _DIGITS = 15
@@ -22,6 +24,10 @@ _PIECE = re.compile(
     re.DOTALL,
 )
 _PLACEHOLDERS = frozenset("0#?.,/@%")
+# A character that a book may not hold as it is (ECMA-376, part 1, 22.9.2.19): control characters, which are
+# text, and zero, halves of characters and FFFE, FFFF, which are none. Others are written as they are.
+_CONTROL = re.compile(r"_x00(0[1-9A-Fa-f]|1[0-9A-Fa-f])_")
+_NO_TEXT = re.compile(r"_x(0000|[Dd][89A-Fa-f][0-9A-Fa-f]{2}|[Ff]{3}[EeFf])_")
 _CURRENCY = re.compile(r"^\$(?P<symbol>[^-]*)")
 
 
@@ -43,7 +49,24 @@ def cell_text(value: object, number_format: str) -> str:
         case dt.date() | dt.time():
             return value.isoformat()
         case _:
-            return str(value)
+            return _unescaped(str(value))
+
+
+def broken_in(value: object) -> str:
+    """Which character of a cell is no text, as a book writes it; empty when all are.
+
+    >>> broken_in("B1_x0000_"), broken_in("two_x000D_lines")
+    ('0000', '')
+    """
+    found = _NO_TEXT.search(value) if isinstance(value, str) else None
+    return found[1] if found else ""
+
+
+def _unescaped(text: str) -> str:
+    if "_x" not in text:
+        return text
+    whole = _CONTROL.sub(lambda match: chr(int(match[1], 16)), _NO_TEXT.sub(BROKEN, text))
+    return whole.replace("\r\n", "\n").replace("\r", "\n")
 
 
 def _number_text(value: int | float, number_format: str) -> str:

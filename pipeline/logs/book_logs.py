@@ -10,9 +10,10 @@ from dataclasses import dataclass
 
 from pipeline.logs.books import Row, Table
 from pipeline.logs.fields import KINDS_OF_FILE
-from pipeline.logs.header import Header, header_of_cells
+from pipeline.logs.header import Header, HeaderError, header_of_cells
 from pipeline.logs.identity import CAN_DO_WITHOUT
 from pipeline.logs.records import BadRecord, Records
+from pipeline.logs.telemetry.header import is_telemetry_header
 from pipeline.problems import Problem, problem
 
 __all__ = ["DELIMITER", "TableLog", "log_rows", "table_log"]
@@ -43,12 +44,12 @@ def _is_comment(row: Row) -> bool:
 def table_log(table: Table, rows: Sequence[Row], name: str, currency: str) -> TableLog:
     """The log that the `rows` of a sheet are; `name` is how messages call the sheet.
 
-    Raises `HeaderError` when the first row is the header of no kind of log.
+    Raises `HeaderError` when the first row is the header of no kind of log, or telemetry's.
     """
     names = list(rows[0].cells)
     while len(names) > 1 and not names[-1].strip():
         names.pop()
-    header = header_of_cells(DELIMITER, names, _as_line(names), currency)
+    header = _header(names, currency)
     merged = table.merged_at(len(names))
     bad = {row.number: _why_bad(row, header, merged.at(row.number)) for row in rows[1:]}
     used = [row for row in rows[1:] if bad[row.number] is None]
@@ -58,6 +59,16 @@ def table_log(table: Table, rows: Sequence[Row], name: str, currency: str) -> Ta
         [each for each in bad.values() if each is not None],
     )
     return TableLog(header, records, list(_formula_notices(used, header, name)))
+
+
+def _header(names: Sequence[str], currency: str) -> Header:
+    line = _as_line(names)
+    try:
+        return header_of_cells(DELIMITER, names, line, currency)
+    except HeaderError as error:
+        if error.code == "unknown_header" and is_telemetry_header(names):
+            raise HeaderError("telemetry_in_book", line) from error
+        raise
 
 
 def _as_line(cells: Iterable[str]) -> str:
@@ -78,6 +89,12 @@ def _why_bad(row: Row, header: Header, merged: str | None) -> BadRecord | None:
         return BadRecord(row.number, line, len(row.cells))
     if merged is not None:
         return BadRecord(row.number, line, width, ("merged_cells", None, merged, ""))
+    for place, what in row.broken.items():
+        if place < width:
+            found = row.cells[place]
+            return BadRecord(
+                row.number, line, width, ("broken_in_sheet", header.names[place], found, f" ({what})")
+            )
     for name, place in header.positions.items():
         is_name = KINDS_OF_FILE[header.kind].fields[name].type == "text" and name not in CAN_DO_WITHOUT
         if is_name and place in row.without_value:

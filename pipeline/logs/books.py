@@ -11,13 +11,13 @@ import warnings
 import zipfile
 import zlib
 from bisect import bisect_right
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any
 from xml.etree import ElementTree
 
-from pipeline.logs.book_cells import cell_text
+from pipeline.logs.book_cells import broken_in, cell_text
 from pipeline.logs.decode import UnreadableTextError
 
 __all__ = ["Book", "Merged", "Row", "Table", "open_book"]
@@ -52,12 +52,16 @@ _STUMBLES = (
 
 @dataclass(frozen=True)
 class Row:
-    """A row of a sheet: its number and the text of its cells; which are formulas, which have no value."""
+    """A row of a sheet: its number and the text of its cells; which are formulas, which have no value.
+
+    `broken` has, for each cell that holds a character that is no text, which.
+    """
 
     number: int
     cells: list[str]
     formulas: frozenset[int] = frozenset()
     without_value: frozenset[int] = frozenset()
+    broken: Mapping[int, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -192,7 +196,8 @@ def _row(number: int, row: Any, written: Any) -> Row:
         if is_lost or cell.data_type == "e":
             without_value.append(place)
         texts.append(_formula_text(source.value) if is_lost else _text(cell))
-    return Row(number, texts, frozenset(formulas), frozenset(without_value))
+    broken = {place: what for place, cell in enumerate(row) if (what := broken_in(cell.value))}
+    return Row(number, texts, frozenset(formulas), frozenset(without_value), broken)
 
 
 def _text(cell: Any) -> str:

@@ -14,6 +14,7 @@ from functools import lru_cache
 from typing import Any
 
 from pipeline.logs.fields import (
+    ALL_KINDS,
     BATCH_LOG,
     CASK_LOG,
     DIFFERENCE_TEST,
@@ -222,7 +223,7 @@ def _is_key_sheet(keys: set[str]) -> bool:
 
 
 def _kinds() -> str:
-    return "; ".join(f"{kind.told_by.replace('`', '')} ({kind.title})" for kind in KINDS_OF_FILE.values())
+    return "; ".join(f"{kind.told_by.replace('`', '')} ({kind.title})" for kind in ALL_KINDS.values())
 
 
 def _nearest_names(keys: set[str]) -> str:

@@ -88,6 +88,15 @@ OF_LOGS = (
         "file set aside",
     ),
     ProblemKind(
+        "telemetry_in_book",
+        "unreadable",
+        "telemetry in a spreadsheet",
+        "is telemetry on a sheet of a spreadsheet, which is not read: {found}",
+        "a logger's file as plain text (.csv, .tsv, or such a file packed by gzip)",
+        "save the sheet as CSV (UTF-8), or take the file as the logger wrote it",
+        "file set aside",
+    ),
+    ProblemKind(
         "own_table",
         "unreadable",
         "a table of a season among its logs",
@@ -190,6 +199,14 @@ OF_LOGS = (
         "has merged cells ({found}): one value stands for several",
         "a value in each cell of its own",
         "take the cells apart and write into each what belongs there",
+    ),
+    ProblemKind(
+        "broken_in_sheet",
+        "unreadable",
+        "broken characters in a spreadsheet's cell",
+        '"{found}" holds a character that is no text{hint}',
+        "text",
+        "type the cell anew",
     ),
     ProblemKind(
         "cell_without_value",

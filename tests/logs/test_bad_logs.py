@@ -40,7 +40,7 @@ CHECKS = {path.stem for path in (sql_dir() / "90_check").glob("*.sql")}
 MADE_HERE = {
     *("cannot_open", "link_not_followed", "cell_too_long", "line_too_long", "not_csv"),
     *("broken_book", "no_spreadsheet_reader", "merged_cells", "cell_without_value", "hidden_sheet"),
-    "formula_values",
+    *("formula_values", "telemetry_in_book", "broken_in_sheet"),
 }
 
 

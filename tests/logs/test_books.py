@@ -287,6 +287,68 @@ def test_cells_that_hold_formulas_as_text_markup_or_controls_stay_text(read: Rea
     ]
 
 
+def _with_strings(content: bytes, old: bytes, new: bytes) -> bytes:
+    """A book whose texts have `new` where they had `old`."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as parts, zipfile.ZipFile(out, "w") as changed:
+        for part in parts.infolist():
+            data = parts.read(part)
+            changed.writestr(part, data.replace(old, new) if "sharedStrings" in part.filename else data)
+    return out.getvalue()
+
+
+def test_telemetry_on_a_sheet_is_refused_with_the_way_to_mend_it(read: Read) -> None:
+    logger = _rows(["batch", "run", "when", "vapour [F]"], ["7", "spirit", "2031-02-11 08:00:00", 180.5])
+    content = _book(_rows(HEADER, _row("yeast", item="ale")), ("Logger", logger))
+    frames = read(content, "season.xlsx")
+    (message,) = frames.problems["message"]
+    assert message == (
+        'season.xlsx sheet "Logger" line 1 is telemetry on a sheet of a spreadsheet, which is not read: '
+        "batch,run,when,vapour [F]. Expected a logger's file as plain text (.csv, .tsv, or such a file "
+        "packed by gzip). Mend: save the sheet as CSV (UTF-8), or take the file as the logger wrote it."
+    )
+    assert (frames.rows_in, frames.rows_set_aside) == (2, 1)
+    assert frames.values["batch_value"]["item"].to_list() == ["ale"], "the other sheet is read"
+
+
+@pytest.mark.parametrize(
+    ("escape", "text"),
+    [
+        # ECMA-376, part 1, 22.9.2.19: _xHHHH_ is the character HHHH.
+        ("_x000D_&#10;", "two\nlines"),
+        ("_x000D_", "two\nlines"),
+        ("_x001B_", "two\x1blines"),
+        ("\u200b", "two\u200blines"),
+        ("\ufffd", "two\ufffdlines"),
+        ("_x0041_", "two_x0041_lines"),
+    ],
+)
+def test_characters_that_a_book_writes_in_its_own_way_are_text(read: Read, escape: str, text: str) -> None:
+    content = _log(_row("yeast", item="ale", note="two?lines"))
+    frames = read(_with_strings(content, b"two?lines", f"two{escape}lines".encode()), "season.xlsx")
+    assert frames.problems.is_empty()
+    assert frames.values["batch_value"]["note"].to_list() == [text]
+
+
+@pytest.mark.parametrize("escape", ["_x0000_", "_xD83D_", "_xdc00_", "_xFFFE_", "_xFFFF_"])
+def test_characters_that_are_no_text_cost_their_row(read: Read, escape: str) -> None:
+    content = _log(_row("yeast", item="ale"), _row("yeast", item="lager?"), _row("yeast", item="weizen"))
+    frames = read(_with_strings(content, b"lager?", f"lager{escape}".encode()), "season.xlsx")
+    assert _found(frames) == [("broken_in_sheet", 3, "item")]
+    assert f'"lager\ufffd" holds a character that is no text ({escape[2:6]})' in frames.problems["message"][0]
+    assert (frames.rows_in, frames.rows_set_aside) == (3, 1)
+    marked = frames.values["batch_value"].select("line", "is_set_aside").rows()
+    assert marked == [(2, False), (3, True), (4, False)]
+
+
+@pytest.mark.parametrize("broken", [b"\x01", b"\xff", b"&#0;", b"&#55296;"])
+def test_a_book_whose_characters_break_the_book_is_named(read: Read, broken: bytes) -> None:
+    content = _log(_row("yeast", item="ale", note="two?lines"))
+    frames = read(_with_strings(content, b"two?lines", b"two" + broken + b"lines"), "season.xlsx")
+    assert frames.problems["kind"].to_list() == ["broken_book"]
+    assert "save each sheet as CSV" in frames.problems["message"][0]
+
+
 def test_an_unchanged_book_is_not_read_again(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "season.xlsx"
     log = _rows(HEADER, _row("wash", gravity="1.O5"))

@@ -6,7 +6,7 @@ import codecs
 import gzip
 import re
 import zlib
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, cast
@@ -14,7 +14,7 @@ from typing import BinaryIO, cast
 from pipeline.logs.fields import SENSORS, TELEMETRY_FILE, column_key
 from pipeline.logs.units import Unit, unit_key
 
-__all__ = ["SensorHeader", "open_bytes", "told_as_telemetry"]
+__all__ = ["SensorHeader", "is_telemetry_header", "open_bytes", "told_as_telemetry"]
 
 _FIRST_BYTES = 1 << 14
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$")
@@ -86,13 +86,23 @@ def _encoding(start: bytes) -> tuple[str, int]:
     return "utf-8", 0
 
 
+def is_telemetry_header(names: Iterable[str]) -> bool:
+    """Whether columns of these names, as written, are those of telemetry."""
+    keys = set(_keys(names))
+    return bool(keys >= _NEEDED and not keys & _OTHER_KINDS and keys & set(SENSORS))
+
+
+def _keys(names: Iterable[str]) -> list[str]:
+    parts = ((_BRACKETED.match(name), name) for name in names)
+    return [column_key(part["name"] if part else name) for part, name in parts]
+
+
 def _header(line: str, number: int, encoding: str, mark: int) -> SensorHeader | None:
     delimiter = max((",", ";", "\t"), key=line.count)
     names = tuple(cell.strip().strip('"') for cell in line.split(delimiter))
     parts = [_BRACKETED.match(name) for name in names]
-    keys = [column_key(part["name"] if part else name) for part, name in zip(parts, names, strict=True)]
-    is_told = set(keys) >= _NEEDED and not set(keys) & _OTHER_KINDS and set(keys) & set(SENSORS)
-    if not is_told or len(set(keys)) < len(keys):
+    keys = _keys(names)
+    if not is_telemetry_header(names) or len(set(keys)) < len(keys):
         return None
     known = TELEMETRY_FILE.fields
     positions = {key: at for at, key in enumerate(keys) if key in known}
