@@ -44,8 +44,9 @@ _KINDS_OF_LOT = ("wash", "low wines", "foreshots", "heads", "hearts", "tails", "
 
 
 def without_model_error(settings: Settings) -> Settings:
-    """No reading can be drawn anew for the wash model's error: it is set to next to nothing."""
-    return replace(settings, uncertainty=replace(settings.uncertainty, wash_model_pct_vol=1e-12))
+    """No reading can be drawn anew for what no instrument read: its uncertainty is set to next to nothing."""
+    uncertainty = replace(settings.uncertainty, wash_model_pct_vol=1e-12, unread_frac=1e-12)
+    return replace(settings, uncertainty=uncertainty)
 
 
 def build(frames: LogFrames, settings: Settings) -> duckdb.DuckDBPyConnection:
