@@ -8,6 +8,7 @@ from __future__ import annotations
 import gzip
 import io
 import os
+import stat
 import sys
 import zlib
 from collections.abc import Iterator
@@ -77,7 +78,7 @@ def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:
 
     A file given instead of a folder is a season of one log. Hidden files and folders are passed over.
     """
-    if folder.is_file():
+    if os.path.isfile(folder):
         return [FoundFile(folder, shown_path(folder, folder.parent))], []
     found: list[FoundFile] = []
     problems: list[Problem] = []
@@ -87,11 +88,17 @@ def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:
         packed = next((what for suffix, what in _PACKED.items() if lowered.endswith(suffix)), None)
         if not lowered.endswith(LOG_SUFFIXES) and packed is None:
             continue
-        if path.is_symlink():
+        try:
+            mode = path.lstat().st_mode
+        except OSError as error:
+            # In a folder that may only be listed nothing can be looked at.
+            problems.append(problem("cannot_open", name, found=error.strerror or type(error).__name__))
+            continue
+        if stat.S_ISLNK(mode):
             problems.append(problem("link_not_followed", name))
         elif packed is not None:
             problems.append(problem("not_csv", name, found=packed))
-        elif path.is_file():
+        elif stat.S_ISREG(mode):
             found.append(FoundFile(path, name))
         else:
             problems.append(problem("cannot_open", name, found="it is no ordinary file"))
@@ -101,13 +108,15 @@ def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:
 def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
     def report(error: OSError) -> None:
         place = Path(os.fsdecode(error.filename)) if error.filename else folder
-        name = shown_path(place, folder) if place.is_relative_to(folder) else str(place)
+        is_below = place != folder and place.is_relative_to(folder)
+        name = shown_path(place, folder) if is_below else str(place)
         problems.append(problem("cannot_open", name, found=error.strerror or type(error).__name__))
 
     for here, folders, files in os.walk(folder, onerror=report, followlinks=False):
         for name in folders:
             path = Path(here, name)
-            if path.is_symlink() and not name.startswith("."):
+            # In a folder that may only be listed every name fails; what is below it is told one by one.
+            if os.path.islink(path) and not name.startswith("."):
                 problems.append(problem("link_not_followed", shown_path(path, folder)))
         folders[:] = [name for name in folders if not name.startswith(".")]
         yield from (Path(here, name) for name in files if not name.startswith("."))
