@@ -17,6 +17,9 @@ from pipeline.fits.mixture import Floats
 NEARLY = 0.9
 """Columns that correlate more than this are called nearly tied (own choice)."""
 
+ASSOCIATED = 0.8
+"""Cramer's V, corrected for chance, from which a grain and the choice of yeast count as going together."""
+
 _EXACT = 1.0 - 1e-6
 _NOT_IN_ROWS = 1e-6
 # Two numbers can always be drawn as one line; a tie among so few says nothing.
@@ -25,7 +28,7 @@ _FEWEST_ROWS = 4
 
 @dataclass(frozen=True)
 class Tie:
-    """Two choices that came together. `together` and `either` count units; `remedies` are levels to try."""
+    """Two choices that came together, in `together` units; `other_choices` are what might part them."""
 
     family: str
     level: str
@@ -51,6 +54,18 @@ class Tangle:
     """Three or more choices (family, level) bound together, though no two of them are."""
 
     choices: tuple[tuple[str, str], ...]
+
+
+@dataclass(frozen=True)
+class Association:
+    """A grain that came with some of the yeasts and hardly ever with the others."""
+
+    grain: str
+    yeasts: tuple[str, ...]
+    units: int
+    other_units: int
+    together: int
+    cramers_v: float
 
 
 def design_rank(columns: Floats) -> int:
@@ -134,6 +149,47 @@ def find_tangles(problem: Problem, ties: Sequence[Tie]) -> list[Tangle]:
         if len(members) > 2:
             tangles.append(Tangle(members))
     return tangles
+
+
+def find_associations(problem: Problem, ties: Sequence[Tie]) -> list[Association]:
+    """Grains that kept to some of the yeasts, where no single yeast is tied to them already."""
+    grain, yeast = problem.family("grain"), problem.family("yeast")
+    if grain is None or yeast is None or len(problem.y) < _FEWEST_ROWS:
+        return []
+    named = {level for tie in ties for level in (tie.level, tie.other_level)}
+    choice = [yeast.levels[k] for k in yeast.columns.argmax(axis=1)]
+    found = []
+    for k, level in enumerate(grain.levels):
+        present = grain.columns[:, k] > 1e-9
+        v = cramers_v(list(present), choice, is_corrected=True)
+        if v < ASSOCIATED or level in named:
+            continue
+        often = {
+            name: [has for has, own in zip(present, choice, strict=True) if own == name]
+            for name in yeast.levels
+        }
+        mates = tuple(name for name, has in often.items() if has and sum(has) * 2 > len(has))
+        own = np.isin(choice, mates)
+        found.append(
+            Association(level, mates, int(present.sum()), int(own.sum()), int((present & own).sum()), v)
+        )
+    return found
+
+
+def choices_apart(problem: Problem) -> tuple[int, int]:
+    """How many choices there are beside the setting, and how many of them the design can tell apart.
+
+    Shares of a family sum to one, so that one of each is no choice of its own. Choices that always came
+    together count as one, though their shares may not have moved quite alike.
+    """
+    families = [family for family in problem.without(TOGETHER).families if family.name != "setting"]
+    if not families:
+        return 0, 0
+    columns = np.concatenate([family.columns for family in families], axis=1)
+    choices = columns.shape[1] - sum(family.is_shares for family in families)
+    ties = [tie for tie in find_ties(problem) if "setting" not in (tie.family, tie.other_family)]
+    together = choices - sum(tie.is_exact for tie in ties)
+    return choices, min(choices, together, design_rank(columns - columns.mean(axis=0)))
 
 
 def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:

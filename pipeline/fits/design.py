@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 import polars as pl
@@ -47,7 +48,12 @@ _SAME_PROPORTION = 0.25
 _SETTINGS = ("session", "still", "season")
 # A factor missing in more of the units than this is left out; below, the mean stands in.
 _MOST_MISSING_FRAC = 0.2
-_UNITS_PER_FACTOR = 8
+UNITS_PER_FACTOR = 8
+"""Batches (or casks) that each measured factor needs: with fewer, the last of the list are not asked."""
+
+TOO_MANY, HARDLY_LOGGED, NEVER_VARIED = "too many", "hardly logged", "never varied"
+"""Why a measured factor is not asked."""
+
 _FIRST_STEPS = 5
 # A cask holds the grain of several batches: fewer casks to a choice than this, and its grain is not asked.
 _CASKS_PER_CHOICE = 2
@@ -78,7 +84,11 @@ class Family:
 
 @dataclass(frozen=True)
 class Problem:
-    """One response with its choices; rows are units (batches or casks) in the order they were made."""
+    """One response with its choices; rows are units (batches or casks) in the order they were made.
+
+    made_on : when each was made (mashed or filled), None where it is not logged
+    unasked : measured factors that are not among the choices, and why: one of the words above
+    """
 
     response: Response
     unit_kind: str
@@ -87,6 +97,8 @@ class Problem:
     y: Floats
     y_u: Floats
     families: tuple[Family, ...]
+    made_on: tuple[date | None, ...] = ()
+    unasked: tuple[tuple[str, str], ...] = ()
 
     def family(self, name: str) -> Family | None:
         """The family of that name; None when nothing of it varied."""
@@ -178,8 +190,10 @@ def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.
     families = [_shares(levels, units, (name,), name) for name in response.families]
     if unit_kind == "cask":
         families = _as_many_as_casks_carry(families, len(units))
-    families += [_process(response.factors, rows), _shares(levels, units, _SETTINGS, "setting")]
+    process, unasked = _process(response.factors, rows)
+    families += [process, _shares(levels, units, _SETTINGS, "setting")]
     recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
+    made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
     return Problem(
         response,
         unit_kind,
@@ -188,6 +202,8 @@ def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.
         rows["value"].to_numpy().astype(float),
         rows["value_u"].fill_null(float("nan")).to_numpy().astype(float),
         with_products(family for family in families if family is not None),
+        (None,) * len(units) if made is None else tuple(made.cast(pl.Date).to_list()),
+        tuple(unasked),
     )
 
 
@@ -268,20 +284,28 @@ def _total(group: list[tuple[str, Floats]]) -> Floats:
     return np.asarray(np.sum([column for _, column in group], axis=0))
 
 
-def _process(factors: Sequence[str], rows: pl.DataFrame) -> Family | None:
-    """Measured factors, each less its mean and over its standard deviation; as many as the units carry."""
+def _process(factors: Sequence[str], rows: pl.DataFrame) -> tuple[Family | None, list[tuple[str, str]]]:
+    """Measured factors, each less its mean and over its standard deviation; as many as the units carry.
+
+    returns : the family, None when no factor can be asked, and the factors that are not asked with the reason
+    """
     kept: list[tuple[str, Floats, float]] = []
+    unasked: list[tuple[str, str]] = []
     for name in factors:
-        if len(kept) >= max(1, rows.height // _UNITS_PER_FACTOR):
-            break
         values = rows[name].cast(pl.Float64).fill_null(float("nan")).to_numpy()
         if np.isnan(values).mean() > _MOST_MISSING_FRAC:
+            unasked.append((name, HARDLY_LOGGED))
             continue
         centred = np.where(np.isnan(values), 0.0, values - np.nanmean(values))
         spread = float(np.std(centred, ddof=1))
-        if spread > 1e-9:
+        if spread <= 1e-9:
+            unasked.append((name, NEVER_VARIED))
+        elif len(kept) >= max(1, rows.height // UNITS_PER_FACTOR):
+            unasked.append((name, TOO_MANY))
+        else:
             kept.append((name, centred / spread, FACTORS[name].step / spread))
     if not kept:
-        return None
+        return None, unasked
     columns = np.stack([column for _, column, _ in kept], axis=1)
-    return Family("process", tuple(name for name, _, _ in kept), columns, np.array([s for _, _, s in kept]))
+    steps = np.array([step for _, _, step in kept])
+    return Family("process", tuple(name for name, _, _ in kept), columns, steps), unasked

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from datetime import date
 
 import numpy as np
 from scipy.stats import pearsonr
@@ -61,7 +62,7 @@ class Quality:
 class Prediction:
     """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most).
 
-    `position` is its place in the order of making, from 1.
+    `position` is its place in the order of making, from 1; `made_on` the day, where it is logged.
     """
 
     unit: str
@@ -73,6 +74,7 @@ class Prediction:
     sway: float
     swayed: str
     position: int = 0
+    made_on: date | None = None
 
 
 def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
@@ -134,6 +136,7 @@ def predictions(
                 sway,
                 words,
                 k + 1,
+                problem.made_on[k] if problem.made_on else None,
             )
         )
     return rows

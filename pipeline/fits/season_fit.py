@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.fits import tables, wording
-from pipeline.fits.aliases import Tie, find_tangles, find_ties, tied_levels
+from pipeline.fits.aliases import Tie, find_associations, find_tangles, find_ties, tied_levels
 from pipeline.fits.blocks import BlockFit
 from pipeline.fits.design import (
     ALLOWED_FOR,
@@ -29,6 +29,7 @@ from pipeline.fits.design import (
 from pipeline.fits.effects import Effect, answer, questions
 from pipeline.fits.explained import explained_shares
 from pipeline.fits.gate import gate_p_value, passed
+from pipeline.fits.notices import find_notices
 from pipeline.fits.plan import plan_next
 from pipeline.fits.quality import FAR_OFF, Prediction, Quality, fallen_without, judge, predictions
 from pipeline.fits.ranking import Rank, rank
@@ -72,12 +73,15 @@ def fit_step(
     batch: pl.DataFrame,
 ) -> Iterable[pl.DataFrame]:
     """The tables of `FIT_MAKES`, in its order."""
-    found = list(problems(DesignFrames(design, cask_design, level, response)))
+    frames = DesignFrames(design, cask_design, level, response)
+    found = list(problems(frames))
     ties = [find_ties(problem) for problem in found]
     gates = [_gates(problem, own) for problem, own in zip(found, ties, strict=True)]
     flat = [(place, family, p) for place, own in enumerate(gates) for family, p in own]
     is_passed = passed([p for _, _, p in flat])
     rows = tables.Rows()
+    for notice in find_notices(frames, ingredient, found):
+        rows.notice(notice)
     fitted = []
     for place, problem in enumerate(found):
         own = {f: (p, ok) for (at, f, p), ok in zip(flat, is_passed, strict=True) if at == place}
@@ -175,6 +179,10 @@ def _aliases(fitted: Iterable[Fitted], rows: tables.Rows) -> None:
                 seen.add((kind, level))
                 units = grain.used(grain.levels.index(level)) if grain else 0
                 rows.merged(kind, level, units, wording.merged_sentence(level, units, kind))
+        for each in find_associations(item.problem, item.ties):
+            if (kind, each.grain, *each.yeasts) not in seen:
+                seen.add((kind, each.grain, *each.yeasts))
+                rows.association(kind, each, wording.association_sentence(each, kind))
         for tangle in find_tangles(item.problem, item.ties):
             key = (kind, *(level for _, level in tangle.choices))
             if key not in seen:

@@ -8,10 +8,11 @@ from typing import Any
 import polars as pl
 
 from pipeline.fits import wording
-from pipeline.fits.aliases import Tangle, Tie
+from pipeline.fits.aliases import Association, Tangle, Tie
 from pipeline.fits.design import WITH, Problem
 from pipeline.fits.effects import Effect
 from pipeline.fits.explained import Share
+from pipeline.fits.notices import Notice
 from pipeline.fits.plan import Choice
 from pipeline.fits.quality import Prediction, Quality
 from pipeline.fits.ranking import Rank
@@ -49,8 +50,9 @@ SCHEMAS: dict[str, dict[str, pl.DataType]] = {
         "sentence": _TEXT,
     },
     "fit.note": {**_OF, "sentence": _TEXT},
+    "fit.notice": {"unit_kind": _TEXT, "notice": _TEXT, "name": _TEXT, "sentence": _TEXT},
     "fit.prediction": {
-        **_OF, "position": _WHOLE, "unit": _TEXT, "observed": _REAL, "predicted": _REAL,
+        **_OF, "position": _WHOLE, "unit": _TEXT, "made_on": pl.Date(), "observed": _REAL, "predicted": _REAL,
         "predicted_low": _REAL, "predicted_high": _REAL, "off_by_sd": _REAL, "sway": _REAL,
         "swayed_contrast": _TEXT,
     },
@@ -77,6 +79,8 @@ WHAT = {
     "One row a response.",
     "fit.note": "drifts, batches far off what the others foretell, batches that hold up an effect alone. "
     "One row a response and note.",
+    "fit.notice": "what was pooled, left out or not asked before anything was fitted, and how many choices "
+    "can be told apart. One row a notice.",
     "fit.prediction": "every batch foretold by the others, and how much it sways the fit. "
     "One row a response and unit.",
     "fit.next_batch": "batches worth running next: two that promise most, two that teach most. "
@@ -164,11 +168,22 @@ class Rows:
         """Something to know before trusting a fit."""
         self._add("fit.note", *_of(problem), sentence)
 
+    def notice(self, notice: Notice) -> None:
+        """Something to know of what went into the fits."""
+        self._add("fit.notice", notice.unit_kind, notice.kind, notice.name, notice.sentence)
+
+    def association(self, unit_kind: str, found: Association, sentence: str) -> None:
+        """A grain that kept to some of the yeasts."""
+        self._add(
+            "fit.alias", unit_kind, "grain", found.grain, "yeast", " or ".join(found.yeasts), found.units,
+            found.other_units, found.together, found.cramers_v, False, sentence,
+        )  # fmt: skip
+
     def prediction(self, problem: Problem, row: Prediction) -> None:
         """A unit foretold by the others."""
         self._add(
-            "fit.prediction", *_of(problem), row.position, row.unit, row.observed, row.predicted, row.low,
-            row.high, row.off_by_sd, row.sway, row.swayed,
+            "fit.prediction", *_of(problem), row.position, row.unit, row.made_on, row.observed, row.predicted,
+            row.low, row.high, row.off_by_sd, row.sway, row.swayed,
         )  # fmt: skip
 
     def next_batch(self, problem: Problem, choice: Choice) -> None:

@@ -11,8 +11,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from pipeline.fits.aliases import Tangle, Tie
-from pipeline.fits.design import WITH
+from pipeline.fits.aliases import Association, Tangle, Tie
+from pipeline.fits.design import (
+    FEWEST_UNITS,
+    HARDLY_LOGGED,
+    NEVER_VARIED,
+    TOO_MANY,
+    UNITS_PER_FACTOR,
+    WITH,
+)
 from pipeline.fits.effects import Effect
 from pipeline.fits.explained import REST, Share
 from pipeline.fits.next_batches import PROMISES, Pick
@@ -21,6 +28,10 @@ from pipeline.fits.ranking import Rank
 from pipeline.fits.responses import FACTORS, FAMILY_WORDS, Response
 
 MINUS = "−"
+
+_LUCKY = 0.05
+# More units than this are not all named in one sentence.
+_MOST_NAMED = 8
 
 
 def signed(response: Response, value: float) -> str:
@@ -66,7 +77,10 @@ def gate_sentence(
         )
     if is_passed:
         return f"{_capital(name)} made a difference to {response.words} ({behind}, p {_p(p)})."
-    return f"These {behind} do not show that {name} made a difference to {response.words} (p {_p(p)})."
+    said = f"These {behind} do not show that {name} made a difference to {response.words} (p {_p(p)}"
+    if p < _LUCKY:
+        said += "; with so many questions asked at once, luck gives that now and then"
+    return f"{said})."
 
 
 def effect_sentence(response: Response, unit_kind: str, effect: Effect) -> str:
@@ -137,6 +151,73 @@ def tangle_sentence(tangle: Tangle) -> str:
         f"{_capital(_listed(names))} are bound together in this design: "
         "only some sums of their effects can be known."
     )
+
+
+def association_sentence(found: Association, unit_kind: str) -> str:
+    """A grain that kept to some of the yeasts."""
+    return (
+        f"{_capital(found.grain)} kept to {_listed(found.yeasts)} ({found.together} of "
+        f"{units_word(unit_kind, found.units)}; Cramér's V {found.cramers_v:.2f}): "
+        "part of what is said of the one may be the other's."
+    )
+
+
+def apart_sentence(unit_kind: str, units: int, choices: int, apart: int) -> str:
+    """How many of the choices a design can tell apart at all."""
+    behind = units_word(unit_kind, units)
+    if apart == choices:
+        return f"{_capital(behind)} can tell all {choices} choices of grain, yeast, process and wood apart."
+    return (
+        f"{_capital(behind)} can tell {apart} of {choices} choices of grain, yeast, process and wood apart; "
+        "the others were never made without one another, or there are too few batches."
+    )
+
+
+def pooled_sentence(pool: str, members: Sequence[tuple[str, int]]) -> str:
+    """Rare ingredients that are judged together; `members` with the batches each was used in."""
+    names = _listed([f"{name} ({units_word('batch', count)})" for name, count in members])
+    if len(members) == 1:
+        return f"{_capital(names)} is too rare to be judged alone: it counts as '{pool}'."
+    return f"{_capital(names)} are too rare to be judged alone: they count together as '{pool}'."
+
+
+def left_out_sentence(unit_kind: str, units: Sequence[str]) -> str:
+    """Units of which the grain is not known."""
+    is_one = len(units) == 1
+    word = {"batch": "batches", "cask": "casks"}[unit_kind] if not is_one else unit_kind
+    why = (
+        "not all fermentables were weighed"
+        if unit_kind == "batch"
+        else "whose spirit it is, or its grain, is not known for half of it"
+    )
+    names = _listed(units if len(units) <= _MOST_NAMED else [*units[:_MOST_NAMED], "others"])
+    return f"{_capital(word)} {names} {'is' if is_one else 'are'} left out of all fits: {why}."
+
+
+def too_few_sentence(response: Response, unit_kind: str, units: int) -> str:
+    """A figure measured too seldom to be fitted."""
+    name, behind = _capital(response.words), units_word(unit_kind, units)
+    return f"{name} is not fitted: measured in {behind}, and fewer than {FEWEST_UNITS} tell nothing."
+
+
+def unasked_words(unit_kind: str, units: int, unasked: Sequence[tuple[str, str]]) -> str:
+    """Measured factors that are not asked about, with the reason; nothing when all are."""
+    reasons = {
+        TOO_MANY: f"{units_word(unit_kind, units)} carry one factor for each {UNITS_PER_FACTOR}",
+        HARDLY_LOGGED: "logged too seldom",
+        NEVER_VARIED: "never varied",
+    }
+    parts = []
+    for reason, words in reasons.items():
+        names = [FACTORS[name].short for name, why in unasked if why == reason]
+        if names:
+            parts.append(f"{_listed(names)} ({words})")
+    return "; ".join(parts)
+
+
+def unasked_sentence(words: str, responses: Sequence[Response]) -> str:
+    """What `unasked_words` says, and of which figures."""
+    return f"Not asked about: {words}. So with {_listed([response.words for response in responses])}."
 
 
 def quality_sentence(response: Response, unit_kind: str, quality: Quality) -> str:

@@ -80,6 +80,26 @@ def test_few_batches_make_no_fit_but_every_table(season):
         assert season.rows(f"select * from fit.{table}") == [], table
 
 
+def test_what_was_pooled_left_out_or_too_seldom_measured_is_said(make_season):
+    unweighed = """
+    4, 2025-09-22 08:00, grain   , , pale malt   ,           ,             ,         , 8   , , , , , , ,
+    4, 2025-09-22 08:01, grain   , , pale malt   ,           ,             ,         ,     , , , , , , ,
+    """
+    tasting = "session,when,assessor,sample,batch,fruit\n" + "".join(
+        f"t,2026-10-01 19:00,P{person},1,4,5\n" for person in (1, 2)
+    )
+    season = make_season(BATCHES + unweighed, "", {"tasting.csv": tasting})
+    said = season.rows("select notice, name, sentence from fit.notice")
+    assert [(row["notice"], row["sentence"]) for row in said] == [
+        (
+            "pooled",
+            "Unmalted rye (1 batch) is too rare to be judged alone: it counts as 'other unmalted grain'.",
+        ),
+        ("left out", "Batch 4 is left out of all fits: not all fermentables were weighed."),
+        ("too few", "Fruit (new spirit) is not fitted: measured in 1 batch, and fewer than 8 tell nothing."),
+    ]
+
+
 def test_casks_take_their_spirits_grain_and_yeast_by_alcohol(make_season):
     runs = """
         A, 2025-09-01 08:00, grain  , , pale malt , , , , 10, , , , , , ,
