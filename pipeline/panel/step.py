@@ -140,7 +140,14 @@ def panel_step(
     own_words: pl.DataFrame,
 ) -> Iterable[pl.DataFrame]:
     """The frames of `PANEL_TABLES`, from those of `PANEL_READS`."""
-    tasted = {row["tasted"]: row for row in tasted_frame.iter_rows(named=True)}
+    origins: dict[str, dict[str, float]] = {}
+    for name, batch, share in batches_of.select("tasted", "batch", "share_frac").iter_rows():
+        if share is not None:
+            origins.setdefault(name, {})[batch] = share
+    tasted = {
+        row["tasted"]: row | {"origins": origins.get(row["tasted"], {})}
+        for row in tasted_frame.iter_rows(named=True)
+    }
     lexicon = Lexicon({name.removeprefix("words."): word for name, word in own_words.iter_rows() if word})
     means: list[Row] = []
     differences: list[Row] = []

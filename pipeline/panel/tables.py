@@ -199,7 +199,7 @@ def _difference_rows(tasting: Tasting, attribute: str, tasted: Tasted) -> list[R
 
 SAME_SPIRIT, LIKE_CASKS = "same spirit, two casks", "two spirits, like casks"
 NEW_SPIRITS = "two new spirits"
-_NEARLY_ALL = 0.9
+_SAME_FROM, _OTHER_TO = 0.9, 0.5
 _SIZE_RATIO = 1.5
 _AGE_GAP_YEARS = 0.25
 
@@ -207,15 +207,18 @@ _AGE_GAP_YEARS = 0.25
 def comparison(one: Row, other: Row) -> str | None:
     """Whether a pair of tasted spirits differs by its cask alone, or by its spirit alone; None otherwise.
 
-    The same spirit: nine tenths of both from one batch. Like casks: one wood, capacities within a half of
-    each other, ages within three months (own choice). New spirits: neither was ever in a cask.
+    The same spirit: nine tenths of their alcohol from the same batches in the same shares, be it one batch
+    or a vat of several; another spirit: not more than half. Like casks: one wood, capacities within a half
+    of each other, ages within three months (all own choices). New spirits: neither was ever in a cask.
     """
-    pure = [(each["main_batch_frac"] or 0.0) >= _NEARLY_ALL for each in (one, other)]
-    same_spirit = all(pure) and one["main_batch"] == other["main_batch"]
-    if same_spirit:
+    origins = [each["origins"] for each in (one, other)]
+    if any(sum(shares.values()) < _SAME_FROM for shares in origins):
+        return None
+    shared = sum(min(share, origins[1].get(batch, 0.0)) for batch, share in origins[0].items())
+    if shared >= _SAME_FROM:
         return SAME_SPIRIT if one["cask"] != other["cask"] else None
     in_cask = [each["cask"] is not None for each in (one, other)]
-    if not all(pure) or in_cask[0] != in_cask[1]:
+    if shared > _OTHER_TO or in_cask[0] != in_cask[1]:
         return None
     if not in_cask[0]:
         return NEW_SPIRITS

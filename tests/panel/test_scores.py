@@ -193,10 +193,11 @@ def test_holm_and_benjamini_hochberg_by_hand():
     assert benjamini_hochberg([0.04, 0.01, 0.02, 0.9]) == pytest.approx([0.16 / 3, 0.04, 0.04, 0.9])
 
 
-def spirit(batch: str, cask: str | None = None, wood: str | None = None) -> dict:
-    """A tasted spirit that is all of one batch."""
+def spirit(origins: str | dict[str, float], cask: str | None = None, wood: str | None = None) -> dict:
+    """A tasted spirit of one batch, or of several in shares."""
+    shares = {origins: 1.0} if isinstance(origins, str) else origins
     cask_facts = {"cask": cask, "wood": wood, "capacity_l": cask and 50.0, "cask_years": cask and 1.0}
-    return {"main_batch": batch, "main_batch_frac": 1.0, **cask_facts}
+    return {"origins": shares, **cask_facts}
 
 
 def test_pairs_are_compared_for_their_cask_or_their_spirit_only_where_the_other_is_alike():
@@ -206,3 +207,12 @@ def test_pairs_are_compared_for_their_cask_or_their_spirit_only_where_the_other_
     assert comparison(spirit("G1"), spirit("G2")) == NEW_SPIRITS
     assert comparison(spirit("G1"), spirit("G1", "C1", "oak")) == SAME_SPIRIT
     assert comparison(spirit("G1"), spirit("G2", "C1", "oak")) is None
+
+
+def test_casks_filled_from_one_vat_hold_the_same_spirit():
+    vat, nearly = {"G1": 0.6, "G2": 0.4}, {"G1": 0.55, "G2": 0.45}
+    assert comparison(spirit(vat, "C1", "oak"), spirit(nearly, "C2", "cherry")) == SAME_SPIRIT
+    assert comparison(spirit(vat, "C1", "oak"), spirit({"G3": 1.0}, "C2", "oak")) == LIKE_CASKS
+    # Neither the same spirit nor another one, and one whose batches are not known.
+    assert comparison(spirit(vat, "C1", "oak"), spirit("G1", "C2", "oak")) is None
+    assert comparison(spirit({"G1": 0.5}, "C1", "oak"), spirit("G1", "C2", "oak")) is None
