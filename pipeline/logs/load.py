@@ -202,11 +202,12 @@ def read_logs(
     same.
     """
     known = {} if kept is None else kept.sha256
-    result = read_files(folder, settings.currency, progress or _no_progress, known)
+    told = progress or _no_progress
+    result = read_files(folder, settings.currency, told, known, settings.date_order)
     if kept is not None and _ingredient_lists(result) != kept.ingredient_lists:
         # Every batch log is checked against the ingredient lists.
         kept = None
-        result = read_files(folder, settings.currency, progress or _no_progress)
+        result = read_files(folder, settings.currency, told, date_order=settings.date_order)
     settle_decimal_marks(result)
     files = {file.file_id: file for file in result.files}
     cells = {kind: cells_frame(kind, result) for kind in KINDS_OF_FILE}

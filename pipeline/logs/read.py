@@ -92,17 +92,22 @@ class ReadResult:
 
 
 def read_files(
-    folder: Path, currency: str, progress: Progress, known: Mapping[str, str] | None = None
+    folder: Path,
+    currency: str,
+    progress: Progress,
+    known: Mapping[str, str] | None = None,
+    date_order: str = "",
 ) -> ReadResult:
     """Read every log below `folder` as text.
 
-    `currency` is the season's, for prices whose header names it. Files are numbered from 1 in the order
+    `currency` is the season's, for prices whose header names it; `date_order` too, for telemetry, whose dates
+    are read at once (the rows of every other kind stay text). Files are numbered from 1 in the order
     of their paths. A file whose hash is the one `known` has for its name is not read further. No file is
     changed.
     """
     csv.field_size_limit(LONGEST_CELL)
     found, problems = find_files(folder)
-    reader = _Reader(currency, ReadResult([], [], [], problems), known or {})
+    reader = _Reader(currency, date_order, ReadResult([], [], [], problems), known or {})
     for done, each in enumerate(found, start=1):
         if each.name.lower().endswith(BOOK_SUFFIXES):
             reader.read_book(each)
@@ -123,8 +128,8 @@ def _is_large(each: FoundFile) -> bool:
 class _Reader:
     """Reads file after file, laying the rows of files with the same header together."""
 
-    def __init__(self, currency: str, result: ReadResult, known: Mapping[str, str]) -> None:
-        self.currency = currency
+    def __init__(self, currency: str, date_order: str, result: ReadResult, known: Mapping[str, str]) -> None:
+        self.currency, self.date_order = currency, date_order
         self.result = result
         self._known = known
         self._buffers: dict[str, Buffer] = {}
@@ -193,7 +198,8 @@ class _Reader:
             self.result.blocks.append(buffer.as_block())
 
     def _read_telemetry(self, each: FoundFile, file: ReadFile, sensors: SensorHeader) -> None:
-        found = read_telemetry(each.path, file.name, file.file_id, sensors, self._known.get(file.name))
+        known = self._known.get(file.name)
+        found = read_telemetry(each.path, file.name, file.file_id, sensors, known, self.date_order)
         file.size_bytes, file.sha256, file.is_kept = found.size_bytes, found.sha256, found.is_kept
         if found.is_kept:
             return

@@ -7,7 +7,7 @@ OF_TELEMETRY = (
         "telemetry_rows",
         "unreadable",
         "rows of telemetry that cannot be used",
-        'has rows that cannot be used (how many: {count}); the first is "{found}"',
+        'has rows that cannot be used (how many: {count}); the first is "{found}"{hint}',
         "a batch, a run and a date with a time in every row, and no more cells than columns",
         "look at that line; a logger that was switched off in the middle of a line leaves such a row",
         "row set aside",

@@ -9,10 +9,11 @@ from typing import TypeVar
 import numpy as np
 import polars as pl
 
+from pipeline.logs.diagnose import when_failure
 from pipeline.logs.telemetry.header import SensorHeader
 from pipeline.problems import Problem, problem
 
-__all__ = ["JUMPS", "Watch", "faults_of_minutes"]
+__all__ = ["JUMPS", "Watch", "faults_of_minutes", "why_no_date"]
 
 JUMPS = {"vapour": 10.0, "kettle": 10.0, "strength": 15.0}
 """There and back by so much between neighbouring rows is a jump [K; % vol or its unit] (own choice)."""
@@ -55,10 +56,10 @@ class Watch:
     _of_sensor: dict[tuple[str, str], _Count] = field(default_factory=dict)
     _of_run: dict[tuple[str, str, str, str], _Count] = field(default_factory=dict)
 
-    def lose_rows(self, lines: pl.Series, texts: pl.Series) -> None:
-        """Rows that cannot be used."""
+    def lose_rows(self, lines: pl.Series, texts: pl.Series, why: str) -> None:
+        """Rows that cannot be used, and what they have in common."""
         self.rows_set_aside += len(lines)
-        self._add(self._rows, "telemetry_rows", len(lines), lines, texts)
+        self._add(self._rows, why, len(lines), lines, texts)
 
     def lose_cells(self, kind: str, sensor: str, lines: pl.Series, texts: pl.Series, expected: str) -> None:
         """Cells of one sensor that count as not measured."""
@@ -87,8 +88,16 @@ class Watch:
 
     def problems(self) -> Iterator[Problem]:
         """What was counted, a problem a kind, sensor and run."""
-        for kind, known in self._rows.items():
-            yield problem(kind, self.name, line=known.line, found=known.found, count=known.count)
+        for why, known in self._rows.items():
+            hint = f" ({why})"
+            yield problem(
+                "telemetry_rows",
+                self.name,
+                line=known.line,
+                found=known.found,
+                count=known.count,
+                hint=hint,
+            )
         for (kind, sensor), known in self._of_sensor.items():
             yield self._problem(kind, sensor, known, None)
         for (kind, sensor, batch, _), known in self._of_run.items():
@@ -105,6 +114,16 @@ class Watch:
             count=known.count,
             expected=known.expected,
         )
+
+
+def why_no_date(text: str | None, date_order: str) -> str:
+    """Why a cell is no date with a time: what a batch log would say of it, in the brackets of a message."""
+    if not text:
+        return "no date"
+    code, details = when_failure(text, date_order)
+    if code == "date_order_unknown":
+        return 'its date does not say which is the day: set date_order = "dmy" or "mdy" in season.toml'
+    return f"no date{details.get('hint', '')}"
 
 
 def written(header: SensorHeader, column: str) -> str:

@@ -18,7 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.fields import TELEMETRY_FILE
-from pipeline.logs.telemetry.faults import JUMPS, Watch, faults_of_minutes
+from pipeline.logs.telemetry.faults import JUMPS, Watch, faults_of_minutes, why_no_date
 from pipeline.logs.telemetry.header import SensorHeader, open_bytes
 from pipeline.logs.units import Quantity
 from pipeline.logs.values import parse_when
@@ -50,6 +50,7 @@ MINUTE_SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
 """One row a minute of a run in a file, after file_id and the line of its first row."""
 
 _KEY = ["batch", "run"]
+_MOST_SHAPES = 50
 
 
 @dataclass
@@ -68,11 +69,17 @@ class Telemetry:
 
 
 def read_telemetry(
-    path: Path, name: str, file_id: int, header: SensorHeader, known: str | None = None
+    path: Path,
+    name: str,
+    file_id: int,
+    header: SensorHeader,
+    known: str | None = None,
+    date_order: str = "",
 ) -> Telemetry:
     """Read one file; `name` is what messages call it. Nothing is written and no row is lost uncounted.
 
-    A file whose hash is `known` is not read further.
+    A file whose hash is `known` is not read further. `date_order` is the season's: dates are those of any
+    other log.
     """
     found = Telemetry()
     found.sha256, found.size_bytes = _hash(path)
@@ -88,7 +95,7 @@ def read_telemetry(
             problem("sensor_unit_unknown", name, line=header.line, column=written, found=written)
         )
     watch = Watch(name, header)
-    reducer = _Reducer(header, watch)
+    reducer = _Reducer(header, watch, date_order)
     try:
         for piece in _pieces(path, header):
             reducer.take(piece)
@@ -174,8 +181,8 @@ def _without_gaps(ready: bytes, number: int, header_line: int) -> Iterator[_Piec
 class _Reducer:
     """Rows in, minutes out; what is between pieces waits here."""
 
-    def __init__(self, header: SensorHeader, watch: Watch) -> None:
-        self._header, self._watch = header, watch
+    def __init__(self, header: SensorHeader, watch: Watch, date_order: str) -> None:
+        self._header, self._watch, self._date_order = header, watch, date_order
         self._waiting: pl.DataFrame | None = None
         self._minutes: list[pl.DataFrame] = []
 
@@ -228,21 +235,49 @@ class _Reducer:
         )
         self._watch.rows_in += text.height
         named = {name: f"c{at}" for name, at in header.positions.items()}
-        moment = _moments(text[named["when"]].str.strip_chars())
+        moment, has_no_time = _moments(text[named["when"]].str.strip_chars(), self._date_order)
         rows = text.select(
             "line",
             *(pl.col(named[key]).str.strip_chars().alias(key) for key in _KEY),
             *(pl.col(named[sensor]).str.strip_chars().alias(sensor) for sensor in header.sensors),
+            pl.col(named["when"]).str.strip_chars().alias("when"),
             moment.alias("at"),
+            has_no_time.alias("has_no_time"),
             pl.col(f"c{width}").is_null().alias("fits"),
             pl.concat_str(cells, separator=header.delimiter, ignore_nulls=True).alias("whole"),
         )
-        is_good = pl.col("fits") & pl.col("at").is_not_null()
-        for key in _KEY:
-            is_good &= pl.col(key).is_not_null() & (pl.col(key) != "") & ~pl.col(key).str.contains("\ufffd")
-        bad = rows.filter(~is_good)
-        self._watch.lose_rows(bad["line"], bad["whole"])
-        return rows.filter(is_good).drop("fits", "whole")
+        is_named = pl.all_horizontal(
+            pl.col(key).is_not_null() & (pl.col(key) != "") & ~pl.col(key).str.contains("\ufffd")
+            for key in _KEY
+        )
+        rows = rows.with_columns(
+            pl.when(~pl.col("fits"))
+            .then(pl.lit("more cells than columns"))
+            .when(~is_named)
+            .then(pl.lit("no batch or no run"))
+            .when(pl.col("has_no_time"))
+            .then(pl.lit("a date without a time"))
+            .when(pl.col("at").is_null())
+            .then(pl.lit("no date"))
+            .alias("why")
+        )
+        self._lose(rows.filter(pl.col("why").is_not_null()))
+        return rows.filter(pl.col("why").is_null()).drop("fits", "whole", "when", "has_no_time", "why")
+
+    def _lose(self, bad: pl.DataFrame) -> None:
+        """Count the rows that cannot be used, by what is the matter with them."""
+        # Few shapes of a date occur, however many rows there are; what is no date at all can have any.
+        shape = pl.when(pl.col("why") == "no date").then(pl.col("when").str.replace_all("[0-9]", "9"))
+        alike = bad.with_columns(shape.fill_null("").alias("shape"))
+        usual = alike["shape"].unique(maintain_order=True).head(_MOST_SHAPES)
+        alike = alike.with_columns(
+            pl.when(pl.col("shape").is_in(usual.implode())).then("shape").otherwise(pl.lit("")).alias("shape")
+        )
+        for of_one_kind in alike.partition_by("why", "shape", maintain_order=True):
+            why = of_one_kind["why"][0]
+            if why == "no date":
+                why = why_no_date(of_one_kind["when"][0], self._date_order)
+            self._watch.lose_rows(of_one_kind["line"], of_one_kind["whole"], why)
 
     def _typed(self, rows: pl.DataFrame) -> pl.DataFrame:
         """Numbers in the default units, those that cannot be read or cannot be left out and counted."""
@@ -323,8 +358,8 @@ class _Reducer:
                 )
 
 
-def _moments(text: pl.Series) -> pl.Series:
-    """Dates with a time, as the clock showed them; a date alone is no moment of a run."""
+def _moments(text: pl.Series, date_order: str) -> tuple[pl.Series, pl.Series]:
+    """Dates with a time, as the clock showed them, and where a date is alone, which is no moment of a run."""
     is_usual = text.str.len_bytes() == 19
     usual = pl.DataFrame({"at": text, "is_usual": is_usual}).select(
         pl.when("is_usual").then(
@@ -334,11 +369,14 @@ def _moments(text: pl.Series) -> pl.Series:
         )
     )
     moment = usual.to_series()
+    has_no_time = pl.repeat(False, len(text), dtype=pl.Boolean, eager=True)
     rest = np.flatnonzero((text.is_not_null() & moment.is_null()).to_numpy())
     if rest.size:
-        other, has_time, _ = parse_when(text.gather(rest), "")
-        moment = moment.scatter(rest, other.set(~has_time.fill_null(False), None))
-    return moment
+        other, has_time, _ = parse_when(text.gather(rest), date_order)
+        is_alone = ~has_time.fill_null(True)
+        moment = moment.scatter(rest, other.set(is_alone, None))
+        has_no_time = has_no_time.scatter(rest, is_alone)
+    return moment, has_no_time
 
 
 def _range_text(measure: Quantity, low: float, high: float) -> str:
