@@ -68,6 +68,11 @@ class CaskEvents:
         """The regauges that the line is laid through, its start left out."""
         return [place for place in range(self.first + 1, len(self.signs)) if self.signs[place] == 0]
 
+    @property
+    def points(self) -> list[int]:
+        """Where the line starts and the regauges that it is laid through."""
+        return [self.first, *self.gauges]
+
 
 @dataclass(frozen=True)
 class Lines:
@@ -76,12 +81,14 @@ class Lines:
     rate     : share lost a year, continuously [1/year]
     soakage  : what the fill holds above the line drawn back to it, in the unit of the amounts
     forecast : what the cask will hold at the time asked for, if nothing more is drawn
+    off      : ln of each point of the line over what the line expects; one layer a point before the rows
     NaN where it cannot be told.
     """
 
     rate: Floats
     soakage: Floats
     forecast: Floats
+    off: Floats
 
 
 def casks_of(moves: pl.DataFrame) -> list[CaskEvents]:
@@ -145,7 +152,7 @@ def lines_of(casks: Sequence[CaskEvents], amounts: Floats, at_years: Floats) -> 
     """
     cask = casks[0]
     years = np.array([each.years for each in casks]).T[:, :, None]
-    points = [cask.first, *cask.gauges]
+    points = cask.points
     known = np.all(amounts[points] > 0.0, axis=0)
     known &= (len(points) > 1) & (years[points[-1]] > years[cask.first])
     amounts = np.where(known, amounts, np.nan)
@@ -163,12 +170,12 @@ def lines_of(casks: Sequence[CaskEvents], amounts: Floats, at_years: Floats) -> 
     ahead = at_years[:, None] - years[last]
     # A day that is past cannot be forecast.
     then = np.where(ahead >= 0.0, content * np.exp(-rate * ahead), np.nan)
-    return Lines(rate, soaked, then)
+    return Lines(rate, soaked, then, _short(cask, years, amounts, start, level, rate))
 
 
 def _fitted(cask: CaskEvents, years: Floats, amounts: Floats, start: Floats) -> tuple[Floats, Floats]:
     """Level (logarithm of a factor on the start) and rate of the line of least squares in ln content."""
-    points = [cask.first, *cask.gauges]
+    points = cask.points
     level, rate = np.zeros(start.shape), np.zeros(start.shape)
     if len(points) < 2:
         return np.full(start.shape, np.nan), np.full(start.shape, np.nan)
@@ -187,7 +194,7 @@ def _short(
     cask: CaskEvents, years: Floats, amounts: Floats, start: Floats, level: Floats, rate: Floats
 ) -> Floats:
     """How far ln of each measurement lies above the line."""
-    points = [cask.first, *cask.gauges]
+    points = cask.points
     expected = content_before(cask, years, amounts, start * np.exp(level), rate)[points]
     is_positive = expected > 0.0
     return np.where(

@@ -14,13 +14,13 @@ import polars as pl
 
 from pipeline import science
 from pipeline.account.book import Book, Tables
+from pipeline.account.cask_forecast import Forecast, forecast_columns
 from pipeline.account.cask_groups import cask_group_frame
 from pipeline.account.cask_line import SIGNS, YEAR_S, CaskEvents, alike, casks_of, lines_of
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Flags, Floats, Uncertain, apply
 
 _KG_PER_LPA = float(science.ethanol_kg_from_lpa(1.0))
-_NORMAL_95 = 1.959964
 _FORECAST_YEARS = 1.0
 # A cask that loses this many times what its size leads to leaks (common practice, no source).
 _LEAK_TIMES = 3.0
@@ -35,9 +35,11 @@ def cask_frame(book: Book) -> pl.DataFrame:
     volume = _with_values(book.own.volume_l, moves["volume_l"])
     water = _with_values(book.own.mass_kg, moves["mass_kg"]) - lpa * _KG_PER_LPA
     forecast_at = forecast_moment(book.tables)
-    of_lpa, of_water, of_volume = (_lines(casks, column, forecast_at) for column in (lpa, water, volume))
+    at_years = np.array([_years_until(forecast_at, cask) for cask in casks])
+    (of_lpa, lpa_off), (of_water, _), (of_volume, volume_off) = (
+        _lines(casks, column, at_years) for column in (lpa, water, volume)
+    )
     lpa_then, volume_then = of_lpa["forecast"], of_volume["forecast"]
-    abv_then = lpa_then / volume_then * 100.0
     last = _last_gauge(casks, lpa) / _last_gauge(casks, volume) * 100.0
     figures = {
         "loss_frac_per_year": apply(lambda rate: -np.expm1(-rate), of_lpa["rate"]),
@@ -46,10 +48,16 @@ def cask_frame(book: Book) -> pl.DataFrame:
         "soakage_lpa": of_lpa["soakage"],
         "soakage_l": of_volume["soakage"],
         "drift_pct_vol_per_year": last * (of_volume["rate"] - of_lpa["rate"]),
-        "forecast_lpa": lpa_then,
-        "forecast_volume_l": volume_then,
-        "forecast_abv_pct_vol": abv_then,
     }
+    abv_off = [one - other for one, other in zip(lpa_off, volume_off, strict=True)]
+    forecasts = [
+        Forecast(f"forecast_{name}", then.values, then.u(u), off, _ln_u(casks, column, u), part)
+        for name, then, column, off, part in (
+            ("lpa", lpa_then, lpa, lpa_off, 1.0),
+            ("volume_l", volume_then, volume, volume_off, 1.0),
+            ("abv_pct_vol", lpa_then / volume_then * 100.0, lpa / volume, abv_off, 0.5),
+        )
+    ]
     sums = cask_sums(book, casks)
     frame = pl.DataFrame(
         {
@@ -69,14 +77,11 @@ def cask_frame(book: Book) -> pl.DataFrame:
     )
     columns: list[pl.Series] = []
     for name, column in figures.items():
-        spread = column.u(u)
-        columns += [_series(name, column.values), _series(f"{name}_u", spread)]
-        if name.startswith("forecast"):
-            columns.append(_series(f"{name}_low", column.values - _NORMAL_95 * spread))
-            columns.append(_series(f"{name}_high", column.values + _NORMAL_95 * spread))
+        columns += [_series(name, column.values), _series(f"{name}_u", column.u(u))]
+    predicted = _predicted(book, casks)
+    columns += forecast_columns(casks, forecasts, predicted, at_years)
     columns += [_series(f"{name}_u", column.u(u)) for name, column in sums.items()]
     loss = figures["loss_frac_per_year"]
-    predicted = _predicted(book, casks)
     columns.append(_series("predicted_loss_frac_per_year", predicted))
     columns.append(pl.Series("is_leaking", is_leaking(loss.values, loss.u(u), predicted)))
     return frame.with_columns(columns)
@@ -183,23 +188,35 @@ def _last_gauge(casks: Sequence[CaskEvents], column: Uncertain) -> Uncertain:
     return column.take([cask.moves[(cask.gauges or [cask.first])[-1]] for cask in casks])
 
 
-def _lines(casks: Sequence[CaskEvents], column: Uncertain, until: datetime | None) -> dict[str, Uncertain]:
-    """Rate, soakage and forecast of each cask, with derivatives by each amount (central differences)."""
+def _years_until(moment: datetime | None, cask: CaskEvents) -> float:
+    return math.nan if moment is None else (moment - cask.filled_at).total_seconds() / YEAR_S
+
+
+def _ln_u(casks: Sequence[CaskEvents], column: Uncertain, reading_u: Floats) -> list[Floats]:
+    """Standard uncertainty of ln of each measurement of a cask's line that is a regauge, by its readings."""
+    moves = np.array([cask.moves[point] for cask in casks for point in cask.points], dtype=np.int64)
+    measured = column.take(moves)
+    relative = np.abs(measured.u(reading_u) / measured.values)
+    return np.split(relative, np.cumsum([len(cask.points) for cask in casks])[:-1])
+
+
+def _lines(
+    casks: Sequence[CaskEvents], column: Uncertain, at_years: Floats
+) -> tuple[dict[str, Uncertain], list[Floats]]:
+    """Rate, soakage and forecast of each cask, with derivatives by each amount (central differences).
+
+    Beside them, by cask, how far ln of each measurement lies off its line.
+    """
     names = ("rate", "soakage", "forecast")
     values = {name: np.full(len(casks), np.nan) for name in names}
     parts: dict[str, list[tuple[Floats, Floats, Floats]]] = {name: [] for name in names}
+    off: list[Floats] = [np.empty(0)] * len(casks)
     for numbers in alike(casks):
         some = [casks[number] for number in numbers]
         moves = np.array([cask.moves for cask in some]).T
         amounts = column.values[moves]
         steps = 1e-5 * np.maximum(np.abs(amounts), 1e-3)
-        at_years = np.array(
-            [
-                math.nan if until is None else (until - cask.filled_at).total_seconds() / YEAR_S
-                for cask in some
-            ]
-        )
-        lines = lines_of(some, _variants(amounts, steps), at_years)
+        lines = lines_of(some, _variants(amounts, steps), at_years[numbers])
         events = len(moves)
         for name in names:
             found = getattr(lines, name)
@@ -207,7 +224,9 @@ def _lines(casks: Sequence[CaskEvents], column: Uncertain, until: datetime | Non
             slopes = (found[:, 1 : events + 1] - found[:, events + 1 :]).T / (2.0 * steps)
             rows = np.broadcast_to(numbers, moves.shape)
             parts[name].append((rows.ravel(), moves.ravel(), slopes.ravel()))
-    return {name: _through(values[name], parts[name], column) for name in names}
+        for place, number in enumerate(numbers):
+            off[number] = lines.off[:, place, 0]
+    return {name: _through(values[name], parts[name], column) for name in names}, off
 
 
 def _variants(amounts: Floats, steps: Floats) -> Floats:

@@ -11,6 +11,15 @@ from pipeline.charts.titles import axis_title
 STRENGTH_SIGNS = ("at fill", "last measured")
 
 
+# A long name in two lines, broken at its last space before the limit: every name has one after its kind.
+_LINE_LETTERS = 26
+_BREAK = f"lastindexof(slice(datum.label, 0, {_LINE_LETTERS}), ' ')"
+_TWO_LINES = (
+    f"length(datum.label) <= {_LINE_LETTERS} ? datum.label : "
+    f"[slice(datum.label, 0, {_BREAK}), slice(datum.label, {_BREAK} + 1)]"
+)
+
+
 def _height(rows: int) -> int:
     """Rows stand closer where there are many, so that a full cellar still fits a page of paper."""
     return (24 if rows <= 30 else 15) * max(rows, 1)
@@ -83,7 +92,7 @@ def cask_comparison(groups: pl.DataFrame, palette: Palette = LIGHT) -> alt.Layer
     `groups`: `group_label` (in order), `loss_over_predicted`, its `_low` and `_high`, `group_text`.
     """
     order = groups["group_label"].to_list()
-    y = alt.Y("group_label:N", sort=order, title=None, axis=alt.Axis(labelLimit=170))
+    y = alt.Y("group_label:N", sort=order, title=None, axis=alt.Axis(labelLimit=170, labelExpr=_TWO_LINES))
     x_scale = alt.Scale(zero=True, nice=True)
     base = alt.Chart(groups)
     as_size = (

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import date
 from typing import Any
 
-from pipeline.report.text import NOT_MEASURED, listed, number, value_text, with_unit
+from pipeline.report.text import NOT_MEASURED, counted, day, listed, number, value_text, with_unit
 
 
 def with_error(row: Mapping[str, Any], name: str) -> str:
@@ -86,4 +87,21 @@ def soakage_sentence(soaked_lpa: float, casks: int) -> list[str]:
     return [
         f"The wood drank {with_unit(soaked_lpa, 'lpa')} at the fill of {number(casks, 0)} casks that were "
         "regauged some weeks later; that is not in the loss a year."
+    ]
+
+
+def forecast_sentences(forecast_on: date | None, lpa: Sequence[float], bases: Sequence[str]) -> list[str]:
+    """What the casks will hold on a day to come, and what the intervals of the table stand on.
+
+    lpa, bases : of the casks that have a forecast
+    """
+    if forecast_on is None or not lpa:
+        return []
+    held = with_unit(sum(lpa), "lpa")
+    found = list(dict.fromkeys(bases))
+    many = [f"{basis} ({counted(bases.count(basis), 'cask')})" for basis in found]
+    stands_on = found[0] if len(found) == 1 else "; ".join(many)
+    return [
+        f"If nothing more is drawn, {counted(len(lpa), 'cask')} will hold {held} on {day(forecast_on)}; the "
+        f"table has each with its 95 % interval. The intervals stand on: {stands_on}."
     ]

@@ -1,8 +1,11 @@
 """What the page says of losses and casks."""
 
+from datetime import date
+
 import pytest
 
 from pipeline.report.account_wording import (
+    forecast_sentences,
     is_clear,
     leak_sentence,
     loss_sentences,
@@ -49,3 +52,12 @@ def test_casks_that_leak_are_named_and_soakage_is_kept_apart():
     assert leak_sentence(["C3", "C7"])[0].startswith("C3 and C7 lose")
     assert plain(soakage_sentence(12.34, 5)[0]).startswith("The wood drank 12.3 LPA at the fill of 5 casks")
     assert soakage_sentence(0.0, 0) == []
+
+
+def test_a_forecast_says_the_day_and_what_its_intervals_stand_on():
+    (said,) = forecast_sentences(date(2032, 6, 1), [5.0, 7.34], ["readings"] * 2)
+    assert plain(said).startswith("If nothing more is drawn, 2 casks will hold 12.3 LPA on 1 June 2032;")
+    assert said.endswith("stand on: readings.")
+    (said,) = forecast_sentences(date(2032, 6, 1), [5.0, 7.0, 1.0], ["a", "b", "a"])
+    assert plain(said).endswith("stand on: a (2 casks); b (1 cask).")
+    assert forecast_sentences(None, [5.0], ["a"]) == forecast_sentences(date(2032, 6, 1), [], []) == []

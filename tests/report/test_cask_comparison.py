@@ -60,3 +60,10 @@ def test_the_picture_has_the_interval_and_the_loss_of_the_size_alone():
     assert layers[1]["encoding"]["x"]["field"] == "loss_over_predicted_low"
     assert layers[1]["encoding"]["x2"]["field"] == "loss_over_predicted_high"
     assert layers[2]["encoding"]["y"]["sort"] == ["wood: ash", "wood: oak"]
+
+
+def test_a_long_name_stands_in_two_lines():
+    """As the browser's own interpreter of Vega would: both halves of a name too long for one line."""
+    frame = groups(0.4).with_columns(group_label=pl.format("wood: {}", "group_name"), group_text=pl.lit("x"))
+    words = to_spec(cask_comparison(frame))["layer"][2]["encoding"]["y"]["axis"]["labelExpr"]
+    assert words.startswith("length(datum.label) <= 26 ? datum.label : [slice(datum.label, 0, lastindexof(")

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import polars as pl
 
 from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
-from pipeline.report.account_wording import leak_sentence, soakage_sentence
+from pipeline.report.account_wording import forecast_sentences, leak_sentence, soakage_sentence
 from pipeline.report.blocks import Block, Figure, Paragraphs, Section, fold_long, folded, table_of
 from pipeline.report.data import SeasonData
 from pipeline.report.sections.cask_groups import comparison
@@ -48,6 +50,8 @@ _COLUMNS = [
     "forecast_lpa",
     "forecast_lpa_low",
     "forecast_lpa_high",
+    "forecast_scatter_frac",
+    "forecast_basis",
     "state",
     "origin",
 ]
@@ -68,6 +72,12 @@ def casks(data: SeasonData) -> Section:
     frame = _by_wood(data.casks)
     lost = frame.filter(pl.col("loss_frac_per_year").is_not_null())
     blocks: list[Block] = [*_loss(frame, lost), *comparison(data.cask_groups), *_strength(frame)]
+    due = frame.filter(pl.col("forecast_lpa").is_not_null())
+    days: list[date] = due["forecast_on"].to_list()
+    said = forecast_sentences(
+        max(days, default=None), due["forecast_lpa"].to_list(), due["forecast_basis"].to_list()
+    )
+    blocks += [Paragraphs(said)] if said else []
     blocks.append(folded(table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)))
     leaking = frame.filter(pl.col("is_leaking").fill_null(value=False))["cask"].to_list()
     soaked = frame["soakage_lpa"].drop_nulls()
