@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import gzip
 import json
 import re
 from pathlib import Path
 
 import pytest
+import xlsxwriter
 
 from pipeline.logs import datapackage, read_logs, write_templates
 from pipeline.logs.fields import ALL_KINDS
@@ -66,6 +68,29 @@ def test_datapackage_describes_every_readable_log(tmp_path: Path) -> None:
     assert "a number in gal" in log["schema"]["fields"][2]["description"]
     assert log["schema"]["fields"][1]["constraints"] == {"required": True}
     assert "from 0 to 15" in by_path["panel.csv"]["schema"]["fields"][3]["description"]
+
+
+def test_datapackage_describes_telemetry_packed_logs_and_sheets(tmp_path: Path) -> None:
+    (tmp_path / "logger.csv").write_text("batch;run;when;vapour [F];lamp\n7;a;2031-02-11 08:00:00;180;on\n")
+    (tmp_path / "R-7.csv.gz").write_bytes(gzip.compress(b"step,item\nyeast,ale\n"))
+    package = datapackage(tmp_path)
+    assert package["profile"] == "tabular-data-package"
+    packed, logger = package["resources"]
+    assert (packed["path"], packed["format"], packed["compression"]) == ("R-7.csv.gz", "csv", "gz")
+    assert (logger["path"], logger["title"], logger["bytes"]) == ("logger.csv", "telemetry", 66)
+    assert (logger["encoding"], logger["dialect"]["delimiter"]) == ("utf-8", ";")
+    fields = {field["name"]: field for field in logger["schema"]["fields"]}
+    assert list(fields) == ["batch", "run", "when", "vapour [F]", "lamp"]
+    assert [name for name, field in fields.items() if "constraints" in field] == ["batch", "run", "when"]
+    assert "a number in F" in fields["vapour [F]"]["description"]
+    assert "does not know" in fields["lamp"]["description"]
+    with xlsxwriter.Workbook(tmp_path / "season.xlsx") as book:
+        book.add_worksheet("My log").write_row(0, 0, ["batch", "step", "item"])
+    package = datapackage(tmp_path)
+    assert package["profile"] == "data-package", "the standard's tables are text"
+    (sheet,) = [each for each in package["resources"] if each["path"] == "season.xlsx"]
+    assert (sheet["profile"], sheet["format"]) == ("data-resource", "xlsx")
+    assert sheet["dialect"] == {"header": True, "sheetName": "My log"}
 
 
 def test_datapackage_keeps_to_the_standard(tmp_path: Path) -> None:
