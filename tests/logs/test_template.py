@@ -77,7 +77,7 @@ def test_datapackage_describes_telemetry_packed_logs_and_sheets(tmp_path: Path) 
     assert package["profile"] == "tabular-data-package"
     packed, logger = package["resources"]
     assert (packed["path"], packed["format"], packed["compression"]) == ("R-7.csv.gz", "csv", "gz")
-    assert (logger["path"], logger["title"], logger["bytes"]) == ("logger.csv", "telemetry", 66)
+    assert (logger["path"], logger["title"], logger["bytes"]) == ("logger.csv", "telemetry", 62)
     assert (logger["encoding"], logger["dialect"]["delimiter"]) == ("utf-8", ";")
     fields = {field["name"]: field for field in logger["schema"]["fields"]}
     assert list(fields) == ["batch", "run", "when", "vapour [F]", "lamp"]
