@@ -61,7 +61,7 @@ STEPS = (
     _step(reconcile_season, RECONCILE_READS, RECONCILE_MAKES, has_parts=True),
     _step(fit_step, FIT_READS, FIT_MAKES),
     *(
-        PythonStep(depends=each.depends, makes=each.makes, what=each.what, run=each.run, reads=each.reads)
+        PythonStep(each.depends, each.makes, each.what, each.run, each.reads, each.has_parts)
         for each in CUT_STEPS
     ),
     *(

@@ -6,7 +6,7 @@ Reads one frame, one row a jar with its run's charge and the settings beside; kn
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -18,7 +18,14 @@ from pipeline.cuts.fit import Fits, RunFit, Suspicion, fit_runs
 from pipeline.cuts.model import pot_strengths, run_set
 from pipeline.cuts.pooled import Pool, pool
 from pipeline.cuts.robust import Errors
+from pipeline.cuts.schemas import (
+    JAR_EXPECTED_SCHEMA,
+    RUN_CURVE_SCHEMA,
+    STILL_SCHEMA,
+    STRIP_STOP_SCHEMA,
+)
 from pipeline.cuts.strip import strip_rows
+from pipeline.kept_parts import KeptParts, number_within, part_of_each, read_again
 
 Array = NDArray[np.float64]
 
@@ -39,111 +46,6 @@ READS = """
 
 DEPENDS = frozenset({"metric.jar", "metric.run"})
 
-RUN_CURVE_SCHEMA = pl.Schema(
-    {
-        "batch": pl.String(),
-        "run": pl.String(),
-        "season": pl.String(),
-        "run_kind": pl.String(),
-        "still": pl.String(),
-        "operator": pl.String(),
-        "started_at": pl.Datetime("us"),
-        "jars": pl.Int64(),
-        "readings": pl.Int64(),
-        "stages": pl.Float64(),
-        "stages_u": pl.Float64(),
-        "stages_low": pl.Float64(),
-        "stages_high": pl.Float64(),
-        "charge_correction_frac": pl.Float64(),
-        "charge_correction_frac_u": pl.Float64(),
-        "reduced_chi2": pl.Float64(),
-        "residual_shape": pl.String(),
-        "suspect_jar_no": pl.Int64(),
-        "suspect_column": pl.String(),
-        "hearts_start_spout_pct_vol": pl.Float64(),
-        "hearts_start_spout_pct_vol_u": pl.Float64(),
-        "hearts_start_basis": pl.String(),
-        "hearts_start_lpa_frac": pl.Float64(),
-        "hearts_end_spout_pct_vol": pl.Float64(),
-        "hearts_end_spout_pct_vol_u": pl.Float64(),
-        "hearts_end_basis": pl.String(),
-        "hearts_end_lpa_frac": pl.Float64(),
-        "hearts_end_fall_lpa": pl.Float64(),
-        "takeoff_per_min_l": pl.Float64(),
-        "takeoff_drift_frac": pl.Float64(),
-        "is_off_still": pl.Boolean(),
-        "reason": pl.String(),
-    }
-)
-
-JAR_EXPECTED_SCHEMA = pl.Schema(
-    {
-        "batch": pl.String(),
-        "run": pl.String(),
-        "season": pl.String(),
-        "jar_no": pl.Int64(),
-        "file_id": pl.Int32(),
-        "line": pl.Int32(),
-        "run_kind": pl.String(),
-        "cut": pl.String(),
-        "volume_l": pl.Float64(),
-        "abv_20c_pct_vol": pl.Float64(),
-        "expected_abv_pct_vol": pl.Float64(),
-        "expected_abv_pct_vol_u": pl.Float64(),
-        "spout_abv_20c_pct_vol": pl.Float64(),
-        "expected_spout_pct_vol": pl.Float64(),
-        "expected_spout_pct_vol_u": pl.Float64(),
-        "expected_pot_pct_vol": pl.Float64(),
-        "residual_pct_vol": pl.Float64(),
-        "curve_lpa_frac_start": pl.Float64(),
-        "curve_lpa_frac_end": pl.Float64(),
-        "suspect_column": pl.String(),
-        "suspect_z": pl.Float64(),
-        "logged_value": pl.Float64(),
-        "expected_value": pl.Float64(),
-        "expected_value_u": pl.Float64(),
-        "suspect_also": pl.String(),
-    }
-)
-
-STILL_SCHEMA = pl.Schema(
-    {
-        "still": pl.String(),
-        "run_kind": pl.String(),
-        "runs": pl.Int64(),
-        "runs_fitted": pl.Int64(),
-        "stages_mean": pl.Float64(),
-        "stages_mean_low": pl.Float64(),
-        "stages_mean_high": pl.Float64(),
-        "stages_between_sd": pl.Float64(),
-        "charge_correction_mean_frac": pl.Float64(),
-        "runs_off": pl.Int64(),
-    }
-)
-
-STRIP_STOP_SCHEMA = pl.Schema(
-    {
-        "batch": pl.String(),
-        "run": pl.String(),
-        "season": pl.String(),
-        "still": pl.String(),
-        "started_at": pl.Datetime("us"),
-        "charge_lpa": pl.Float64(),
-        "charge_abv_pct_vol": pl.Float64(),
-        "last_spout_pct_vol": pl.Float64(),
-        "recovery_frac": pl.Float64(),
-        "recovery_frac_u": pl.Float64(),
-        "expected_recovery_frac": pl.Float64(),
-        "recovery_difference_frac": pl.Float64(),
-        "earlier_stop_pct_vol": pl.Float64(),
-        "earlier_lpa": pl.Float64(),
-        "earlier_min": pl.Float64(),
-        "later_stop_pct_vol": pl.Float64(),
-        "later_lpa": pl.Float64(),
-        "later_min": pl.Float64(),
-    }
-)
-
 MAKES = ("fit.run_curve", "fit.jar_expected", "fit.still", "fit.strip_stop")
 WHAT = (
     "every run's own curve: effective stages, what its charge must have been, where hearts began and ended. "
@@ -155,6 +57,8 @@ WHAT = (
 )
 
 Row = dict[str, Any]
+_Still = tuple[str | None, str]
+"""A still and a kind of run."""
 
 
 @dataclass(frozen=True)
@@ -174,31 +78,49 @@ class _Run:
         return next((i for i, volume in enumerate(volumes) if not (volume or 0.0) > 0.0), len(volumes))
 
 
-def fit_season(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """Fit every run of `READS`; the four frames of `MAKES` in order."""
+def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
+    """Fit every run of `READS`; the four frames of `MAKES` in order.
+
+    parts : what an earlier build worked out; a run's fit looks at no other run
+    """
+    keys = frame.select("batch", "run").unique(maintain_order=True)
+    cut = [number_within((part,), "file_id") for part in _cut(frame)]
+    curves, jars = [pl.DataFrame(schema=RUN_CURVE_SCHEMA)], [pl.DataFrame(schema=JAR_EXPECTED_SCHEMA)]
+    for (curve, jar), (_, files) in zip(
+        parts.each("run curves", (part for part, _ in cut), fit_part), cut, strict=True
+    ):
+        curves.append(curve)
+        jars.append(read_again(jar, "file_id", files))
+    curve, jar = (
+        keys.join(pl.concat(found), on=("batch", "run"), how="inner", maintain_order="left_right")
+        for found in (curves, jars)
+    )
+    pools = _pools(curve)
+    yield curve.with_columns(
+        pl.Series("is_off_still", [_is_off(row, pools) for row in curve.iter_rows(named=True)], pl.Boolean)
+    )
+    yield jar
+    yield pl.DataFrame(_still_rows(curve, pools), schema=STILL_SCHEMA, orient="row")
+    yield pl.DataFrame(_strip_rows(frame, pools), schema=STRIP_STOP_SCHEMA, orient="row")
+
+
+def _cut(frame: pl.DataFrame) -> list[pl.DataFrame]:
+    """The jars of some dozens of batches at a time: runs are fitted quicker together than one by one."""
+    part_of = part_of_each([[batch] for batch in frame["batch"].unique(maintain_order=True)])
+    number = pl.col("batch").replace_strict(part_of, return_dtype=pl.Int64).alias("part")
+    return frame.with_columns(number).partition_by("part", maintain_order=True, include_key=False)
+
+
+def fit_part(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The rows of `fit.run_curve`, not yet held against their stills, and of `fit.jar_expected`."""
     runs = [_Run(part.to_dicts()) for part in frame.partition_by("batch", "run", maintain_order=True)]
     fits = _fit(runs)
-    pools = _pools(runs, fits.runs)
     pot = pot_strengths(fits.drops, np.array([fit.stages for fit in fits.runs]), fits.course)
-    return iter(
-        [
-            pl.DataFrame(
-                [_run_row(run, fits, i, pools) for i, run in enumerate(runs)],
-                schema=RUN_CURVE_SCHEMA,
-                orient="row",
-            ),
-            pl.DataFrame(
-                [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i, pot[i])],
-                schema=JAR_EXPECTED_SCHEMA,
-                orient="row",
-            ),
-            pl.DataFrame(_still_rows(runs, fits.runs, pools), schema=STILL_SCHEMA, orient="row"),
-            pl.DataFrame(
-                _strip_rows(runs, pools),
-                schema=STRIP_STOP_SCHEMA,
-                orient="row",
-            ),
-        ]
+    curves = [_run_row(run, fits, i) for i, run in enumerate(runs)]
+    jars = [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i, pot[i])]
+    return (
+        pl.DataFrame(curves, schema=RUN_CURVE_SCHEMA, orient="row"),
+        pl.DataFrame(jars, schema=JAR_EXPECTED_SCHEMA, orient="row"),
     )
 
 
@@ -234,60 +156,56 @@ def _fit(runs: list[_Run]) -> Fits:
     )
 
 
-def _pools(runs: list[_Run], fits: list[RunFit]) -> dict[tuple[str | None, str], Pool]:
+def _pools(curve: pl.DataFrame) -> dict[_Still, Pool]:
     pools = {}
-    for key in {_still_of(run) for run in runs}:
-        mine = [fit for run, fit in zip(runs, fits, strict=True) if _still_of(run) == key and fit.is_fitted]
-        found = pool(np.array([fit.stages for fit in mine]), np.array([fit.stages_u for fit in mine]))
+    for key, mine in _by_still(curve.filter(pl.col("stages").is_not_null())):
+        found = pool(mine["stages"].to_numpy(), mine["stages_u"].to_numpy())
         if found is not None:
             pools[key] = found
     return pools
 
 
-def _still_of(run: _Run) -> tuple[str | None, str]:
-    return run.head["still"], run.head["run_kind"]
+def _by_still(curve: pl.DataFrame) -> list[tuple[_Still, pl.DataFrame]]:
+    """The runs of each still and kind, in their order; the nameless still first."""
+    parts = curve.partition_by("still", "run_kind", maintain_order=True)
+    found = [((part["still"][0], part["run_kind"][0]), part) for part in parts]
+    return sorted(found, key=lambda each: (each[0][0] or "", each[0][1]))
 
 
-def _still_rows(
-    runs: list[_Run], fits: list[RunFit], pools: dict[tuple[str | None, str], Pool]
-) -> Iterator[Row]:
-    for still, kind in sorted({_still_of(run) for run in runs}, key=lambda key: (key[0] or "", key[1])):
-        mine = [fit for run, fit in zip(runs, fits, strict=True) if _still_of(run) == (still, kind)]
-        fitted = [fit for fit in mine if fit.is_fitted]
+def _still_rows(curve: pl.DataFrame, pools: Mapping[_Still, Pool]) -> Iterator[Row]:
+    for (still, kind), mine in _by_still(curve):
+        corrections = mine["charge_correction_frac"].drop_nulls().to_numpy()
         found = pools.get((still, kind))
         yield {
             "still": still,
             "run_kind": kind,
-            "runs": len(mine),
-            "runs_fitted": len(fitted),
+            "runs": mine.height,
+            "runs_fitted": corrections.size,
             "stages_mean": found.mean if found else None,
             "stages_mean_low": found.low if found else None,
             "stages_mean_high": found.high if found else None,
             "stages_between_sd": found.between_sd if found else None,
-            "charge_correction_mean_frac": float(np.mean([fit.correction for fit in fitted]))
-            if fitted
-            else None,
+            "charge_correction_mean_frac": float(np.mean(corrections)) if corrections.size else None,
             "runs_off": int(found.is_off.sum()) if found else None,
         }
 
 
-def _mean(values: list[float]) -> float | None:
-    return float(np.mean(values)) if values else None
-
-
-def _strip_rows(runs: list[_Run], pools: dict[tuple[str | None, str], Pool]) -> list[Row]:
-    heads = [run.head for run in runs if run.head["run_kind"] == "stripping"]
+def _strip_rows(frame: pl.DataFrame, pools: Mapping[_Still, Pool]) -> list[Row]:
+    runs = frame.unique(("batch", "run"), keep="first", maintain_order=True)
+    heads = runs.filter(pl.col("run_kind") == "stripping").to_dicts()
     stages = {still: found.mean for (still, kind), found in pools.items() if kind == "stripping"}
     return strip_rows(heads, stages)
 
 
-def _is_off(fit: RunFit, found: Pool | None) -> bool | None:
-    if found is None or not fit.is_fitted:
+def _is_off(row: Row, pools: Mapping[_Still, Pool]) -> bool | None:
+    """Whether a run's stages are not those of its still; None where nothing can be said."""
+    found = pools.get((row["still"], row["run_kind"]))
+    if found is None or row["stages"] is None:
         return None
-    return bool(abs(fit.stages - found.mean) > 3.0 * math.hypot(found.between_sd, fit.stages_u))
+    return bool(abs(row["stages"] - found.mean) > 3.0 * math.hypot(found.between_sd, row["stages_u"]))
 
 
-def _run_row(run: _Run, fits: Fits, row: int, pools: dict[tuple[str | None, str], Pool]) -> Row:
+def _run_row(run: _Run, fits: Fits, row: int) -> Row:
     fit, head = fits.runs[row], run.head
     shared = {
         name: head[name] for name in ("batch", "run", "season", "run_kind", "still", "operator", "started_at")
@@ -310,7 +228,6 @@ def _run_row(run: _Run, fits: Fits, row: int, pools: dict[tuple[str | None, str]
         "residual_shape": fit.shape,
         "suspect_jar_no": run.jars[first.jar]["jar_no"] if first and first.jar >= 0 else None,
         "suspect_column": first.what if first else None,
-        "is_off_still": _is_off(fit, pools.get(_still_of(run))),
     }
 
 

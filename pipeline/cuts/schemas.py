@@ -1,4 +1,4 @@
-"""The columns of the tables of how steady the cuts are, in the order they stand."""
+"""The columns of the tables of the cuts, in the order they stand."""
 
 from __future__ import annotations
 
@@ -77,5 +77,110 @@ CUT_SPREAD_SCHEMA = pl.Schema(
         "share_frac": pl.Float64(),
         "share_low_frac": pl.Float64(),
         "share_high_frac": pl.Float64(),
+    }
+)
+
+RUN_CURVE_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "run_kind": pl.String(),
+        "still": pl.String(),
+        "operator": pl.String(),
+        "started_at": pl.Datetime("us"),
+        "jars": pl.Int64(),
+        "readings": pl.Int64(),
+        "stages": pl.Float64(),
+        "stages_u": pl.Float64(),
+        "stages_low": pl.Float64(),
+        "stages_high": pl.Float64(),
+        "charge_correction_frac": pl.Float64(),
+        "charge_correction_frac_u": pl.Float64(),
+        "reduced_chi2": pl.Float64(),
+        "residual_shape": pl.String(),
+        "suspect_jar_no": pl.Int64(),
+        "suspect_column": pl.String(),
+        "hearts_start_spout_pct_vol": pl.Float64(),
+        "hearts_start_spout_pct_vol_u": pl.Float64(),
+        "hearts_start_basis": pl.String(),
+        "hearts_start_lpa_frac": pl.Float64(),
+        "hearts_end_spout_pct_vol": pl.Float64(),
+        "hearts_end_spout_pct_vol_u": pl.Float64(),
+        "hearts_end_basis": pl.String(),
+        "hearts_end_lpa_frac": pl.Float64(),
+        "hearts_end_fall_lpa": pl.Float64(),
+        "takeoff_per_min_l": pl.Float64(),
+        "takeoff_drift_frac": pl.Float64(),
+        "is_off_still": pl.Boolean(),
+        "reason": pl.String(),
+    }
+)
+
+JAR_EXPECTED_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "jar_no": pl.Int64(),
+        "file_id": pl.Int32(),
+        "line": pl.Int32(),
+        "run_kind": pl.String(),
+        "cut": pl.String(),
+        "volume_l": pl.Float64(),
+        "abv_20c_pct_vol": pl.Float64(),
+        "expected_abv_pct_vol": pl.Float64(),
+        "expected_abv_pct_vol_u": pl.Float64(),
+        "spout_abv_20c_pct_vol": pl.Float64(),
+        "expected_spout_pct_vol": pl.Float64(),
+        "expected_spout_pct_vol_u": pl.Float64(),
+        "expected_pot_pct_vol": pl.Float64(),
+        "residual_pct_vol": pl.Float64(),
+        "curve_lpa_frac_start": pl.Float64(),
+        "curve_lpa_frac_end": pl.Float64(),
+        "suspect_column": pl.String(),
+        "suspect_z": pl.Float64(),
+        "logged_value": pl.Float64(),
+        "expected_value": pl.Float64(),
+        "expected_value_u": pl.Float64(),
+        "suspect_also": pl.String(),
+    }
+)
+
+STILL_SCHEMA = pl.Schema(
+    {
+        "still": pl.String(),
+        "run_kind": pl.String(),
+        "runs": pl.Int64(),
+        "runs_fitted": pl.Int64(),
+        "stages_mean": pl.Float64(),
+        "stages_mean_low": pl.Float64(),
+        "stages_mean_high": pl.Float64(),
+        "stages_between_sd": pl.Float64(),
+        "charge_correction_mean_frac": pl.Float64(),
+        "runs_off": pl.Int64(),
+    }
+)
+
+STRIP_STOP_SCHEMA = pl.Schema(
+    {
+        "batch": pl.String(),
+        "run": pl.String(),
+        "season": pl.String(),
+        "still": pl.String(),
+        "started_at": pl.Datetime("us"),
+        "charge_lpa": pl.Float64(),
+        "charge_abv_pct_vol": pl.Float64(),
+        "last_spout_pct_vol": pl.Float64(),
+        "recovery_frac": pl.Float64(),
+        "recovery_frac_u": pl.Float64(),
+        "expected_recovery_frac": pl.Float64(),
+        "recovery_difference_frac": pl.Float64(),
+        "earlier_stop_pct_vol": pl.Float64(),
+        "earlier_lpa": pl.Float64(),
+        "earlier_min": pl.Float64(),
+        "later_stop_pct_vol": pl.Float64(),
+        "later_lpa": pl.Float64(),
+        "later_min": pl.Float64(),
     }
 )

@@ -12,17 +12,21 @@ from pipeline.cuts import boiling, jar_scores, runs, steadiness, tradeoff
 
 @dataclass(frozen=True)
 class CutStep:
-    """One step: `run` takes a frame for each query of `reads` and gives a frame for each table of `makes`."""
+    """One step: `run` takes a frame for each query of `reads` and gives a frame for each table of `makes`.
+
+    has_parts : it takes what an earlier build worked out as `parts`
+    """
 
     depends: frozenset[str]
     makes: tuple[str, ...]
     what: tuple[str, ...]
-    run: Callable[[pl.DataFrame], Iterator[pl.DataFrame]]
+    run: Callable[..., Iterator[pl.DataFrame]]
     reads: tuple[str, ...]
+    has_parts: bool = False
 
 
 CUT_STEPS = (
-    CutStep(runs.DEPENDS, runs.MAKES, runs.WHAT, runs.fit_season, (runs.READS,)),
+    CutStep(runs.DEPENDS, runs.MAKES, runs.WHAT, runs.fit_season, (runs.READS,), has_parts=True),
     CutStep(boiling.DEPENDS, boiling.MAKES, boiling.WHAT, boiling.read_thermometers, (boiling.READS,)),
     CutStep(
         steadiness.DEPENDS, steadiness.MAKES, steadiness.WHAT, steadiness.chart_cuts, (steadiness.READS,)
