@@ -5,9 +5,11 @@ from __future__ import annotations
 import altair as alt
 import polars as pl
 
+from pipeline.charts.labels import USUAL_WIDTH, label_layers, label_sides
 from pipeline.charts.theme import LIGHT, Palette
 
 ROW_HEIGHT = 40
+TRADE_OFF_HEIGHT = 320
 
 FAMILY_ORDER = ("grain bill", "yeast", "process", "cask wood", "setting", "nothing logged")
 
@@ -123,7 +125,19 @@ def trade_off(bills: pl.DataFrame, x_title: str, y_title: str, palette: Palette 
 
     `bills`: `name`, `x`, `x_low`, `x_high`, `y`, `y_low`, `y_high`, `text`.
     """
-    base = alt.Chart(bills)
+    sides = label_sides(
+        bills["x"].to_list(),
+        bills["y"].to_list(),
+        bills["name"].to_list(),
+        (
+            min(bills["x_low"].to_list()),
+            max(bills["x_high"].to_list()),
+            min(bills["y_low"].to_list()),
+            max(bills["y_high"].to_list()),
+        ),
+        (USUAL_WIDTH, TRADE_OFF_HEIGHT),
+    )
+    base = alt.Chart(bills.with_columns(label_side=pl.Series(sides, dtype=pl.String)))
     x_scale, y_scale = alt.Scale(zero=False, padding=14), alt.Scale(zero=False, padding=14)
     x = alt.X("x:Q", title=x_title, scale=x_scale)
     y = alt.Y("y:Q", title=y_title, scale=y_scale)
@@ -132,8 +146,8 @@ def trade_off(bills: pl.DataFrame, x_title: str, y_title: str, palette: Palette 
     point = base.mark_point(filled=True, size=90, opacity=1, color=palette.accent).encode(
         x=x, y=y, tooltip=[alt.Tooltip("text:N", title="bill")]
     )
-    name = base.mark_text(align="left", dx=8, dy=-8).encode(x=x, y=y, text="name:N")
-    return alt.LayerChart(layer=[across, along, point, name], width="container", height=320)
+    names = label_layers(base, x, y, "name:N", sides)
+    return alt.LayerChart(layer=[across, along, point, *names], width="container", height=TRADE_OFF_HEIGHT)
 
 
 def left_out(predictions: pl.DataFrame, title: str, palette: Palette = LIGHT) -> alt.LayerChart:
@@ -175,10 +189,24 @@ def residuals_in_order(predictions: pl.DataFrame, palette: Palette = LIGHT) -> a
 
     `predictions`: `position`, `unit`, `off_by_sd`, `text`.
     """
+    x = alt.X("position:Q", title="batch, in the order of mashing", scale=alt.Scale(padding=10))
+    return _residuals(predictions, x, palette)
+
+
+def residuals_by_day(predictions: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
+    """What each unit was off by, by the day it was made.
+
+    `predictions`: `made_on`, `unit`, `off_by_sd`, `text`.
+    """
+    x = alt.X("made_on:T", title="day of mashing", scale=alt.Scale(padding=10))
+    return _residuals(predictions, x, palette)
+
+
+def _residuals(predictions: pl.DataFrame, x: alt.X, palette: Palette) -> alt.LayerChart:
     base = alt.Chart(predictions)
     zero = base.mark_rule(color=palette.muted).encode(y=alt.datum(0))
     point = base.mark_point(filled=True, size=60, color=palette.carried).encode(
-        x=alt.X("position:Q", title="batch, in the order of mashing", scale=alt.Scale(padding=10)),
+        x=x,
         y=alt.Y("off_by_sd:Q", title="measured less foretold, in standard deviations"),
         tooltip=[alt.Tooltip("unit:N", title="batch"), alt.Tooltip("text:N", title="measured")],
     )

@@ -11,10 +11,13 @@ import math
 import altair as alt
 import polars as pl
 
+from pipeline.charts.labels import USUAL_WIDTH, label_layers, label_sides
 from pipeline.charts.theme import LIGHT, Palette, series_scales
 from pipeline.charts.titles import axis_title, label_of
 
 MAP_HEIGHT = 360
+ARROWS_REACH = 0.8
+"""Length of the longest attribute's arrow, of the farthest sample's distance."""
 PART_HEIGHT = 20
 _OUTLINE_POINTS = 48
 
@@ -27,6 +30,7 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
     and `group_label` (at most eight, by colour and shape).
     Both axes have the same units, but fill the figure; the shares of variance stand in their titles.
     """
+    places = _with_sides(_lengthened(places))
     samples = places.filter(pl.col("kind") == "sample")
     others = places.filter(pl.col("kind") != "sample")
     groups = samples["group_label"].unique(maintain_order=True).to_list()
@@ -54,10 +58,14 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
                 x="zero:Q", y="zero:Q", x2="map_x", y2="map_y"
             )
         )
-        layers.append(
-            arrows.mark_text(color=palette.ink, fontStyle="italic", dy=-6).encode(
-                x=x, y=y, text="place_label:N"
-            )
+        layers += label_layers(
+            arrows,
+            x,
+            y,
+            "place_label:N",
+            others["label_side"].to_list(),
+            color=palette.ink,
+            fontStyle="italic",
         )
     points = alt.Chart(samples)
     layers.append(
@@ -70,12 +78,47 @@ def flavour_map(places: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChar
             href="leads_to:N",
         )
     )
-    layers.append(
-        points.mark_text(color=palette.ink, align="left", dx=7, dy=4, fontSize=11).encode(
-            x=x, y=y, text="place_label:N"
-        )
+    layers += label_layers(
+        points, x, y, "place_label:N", samples["label_side"].to_list(), color=palette.ink, fontSize=11
     )
     return alt.LayerChart(layer=layers, width="container", height=MAP_HEIGHT)
+
+
+def _lengthened(places: pl.DataFrame) -> pl.DataFrame:
+    """The places with the arrows of attributes drawn out to reach as far as the samples.
+
+    An attribute's arrow has a direction, and a length only beside the other arrows; a word has a place.
+    """
+    is_arrow = pl.col("kind") == "attribute"
+    longest = _farthest(places.filter(is_arrow))
+    farthest = _farthest(places.filter(~is_arrow))
+    if not longest or not farthest:
+        return places
+    stretch = ARROWS_REACH * farthest / longest
+    return places.with_columns(
+        pl.when(is_arrow).then(pl.col(name) * stretch).otherwise(pl.col(name)).alias(name)
+        for name in ("map_x", "map_y")
+    )
+
+
+def _farthest(places: pl.DataFrame) -> float:
+    return max((math.hypot(x, y) for x, y in places.select("map_x", "map_y").iter_rows()), default=0.0)
+
+
+def _with_sides(places: pl.DataFrame) -> pl.DataFrame:
+    """The places with the side on which the label of each stands."""
+    samples = places.filter(pl.col("kind") == "sample")
+    drawn = _outlines(samples) if samples["ellipse_major"].null_count() == 0 else places
+    xs = [*drawn["map_x"], *places["map_x"]]
+    ys = [*drawn["map_y"], *places["map_y"]]
+    sides = label_sides(
+        places["map_x"].to_list(),
+        places["map_y"].to_list(),
+        places["place_label"].to_list(),
+        (min(xs), max(xs), min(ys), max(ys)),
+        (USUAL_WIDTH, MAP_HEIGHT),
+    )
+    return places.with_columns(label_side=pl.Series(sides, dtype=pl.String))
 
 
 def _outlines(samples: pl.DataFrame) -> pl.DataFrame:

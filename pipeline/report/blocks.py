@@ -8,7 +8,7 @@ from typing import Any, ClassVar
 import polars as pl
 
 from pipeline.charts.titles import label_of, unit_of
-from pipeline.report.text import column_decimals, text_or_blank, value_text
+from pipeline.report.text import column_decimals, counted, text_or_blank, value_text
 
 MOST_ROWS = 1000
 """Longest table on a page; a longer one says how many rows are left off and where to get them."""
@@ -234,4 +234,4 @@ def fold_long(figure: Figure, rows: int) -> Figure | Folded:
 
 def folded(table: Table) -> Folded:
     """A table shut behind its caption and row count."""
-    return Folded(f"{table.caption} ({len(table.rows)} rows)", table)
+    return Folded(f"{table.caption} ({counted(len(table.rows), 'row')})", table)

@@ -254,8 +254,11 @@ def word_sentences(words: Sequence[Row]) -> list[str]:
     return sentences
 
 
-def trial_sentence(row: Row) -> str:
-    """What a triangle, duo-trio or paired test showed, how large the difference may be, and what next."""
+def trial_sentence(row: Row, with_people: bool = True) -> str:
+    """What a triangle, duo-trio or paired test showed, how large the difference may be, and what next.
+
+    with_people : say too who gave the answers, where people answered more than once
+    """
     pair = f"{row['sample_a']} and {row['sample_b']}"
     luck = {"triangle": "one in three"}.get(row["test"], "one in two")
     tally = (
@@ -264,7 +267,7 @@ def trial_sentence(row: Row) -> str:
     if row["needed_correct"] is None:
         return f"{pair}: too few tastings to conclude anything ({tally})."
     p_text = value_text(row["p_value"], "p_value")
-    people = _repeated_sentence(row)
+    people = f" {repeated}" if with_people and (repeated := repeated_sentence(row)) else ""
     limits = f"{_limit(row['d_prime_low'])} to {_limit(row['d_prime_high'])}"
     size = f"d′ {_limit(row['d_prime'])} (95 %: {limits})"
     if row["is_told_apart"] and row["p_held"] <= HELD_AT:
@@ -294,18 +297,18 @@ def trial_sentence(row: Row) -> str:
     )
 
 
-def _repeated_sentence(row: Row) -> str:
+def repeated_sentence(row: Row) -> str:
     """Who gave the answers, where people answered more than once; empty where nobody did."""
     if row["assessors"] >= row["trials"]:
         return ""
     people = counted(row["assessors"], "person", "people")
     if row["answers_tie"] is None:
-        return f" {people} gave these answers: it is said of them alone."
+        return f"{people} gave these answers: it is said of them alone."
     shown = ""
     if row["p_answers_tie"] <= 0.05:
         shown = f" They do differ (p {value_text(row['p_answers_tie'], 'p_value')})."
     return (
-        f" {people} gave these answers, up to {row['most_by_one']} each; the limits allow for people who can "
+        f"{people} gave these answers, up to {row['most_by_one']} each; the limits allow for people who can "
         f"tell and people who cannot.{shown}"
     )
 

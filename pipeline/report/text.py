@@ -153,8 +153,8 @@ def column_decimals(values: list[object], name: str) -> int | None:
 
 
 def prose(text: str) -> str:
-    """A sentence for the page: controls made visible, and no line break between a number and its %."""
-    return visible(text).replace(" %", "\u00a0%")
+    """A sentence for the page: controls made visible, and no line break in 12 % nor in 12 ± 1."""
+    return re.sub(r" (?=[%±])|(?<=±) ", "\u00a0", visible(text))
 
 
 def with_unit(value: object, name: str) -> str:

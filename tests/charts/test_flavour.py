@@ -78,7 +78,16 @@ def test_axes_say_how_much_of_the_variance_they_show():
 
 def test_attributes_are_arrows_from_the_middle():
     (rule,) = [layer for layer in layers(PLACES) if mark(layer) == "rule"]
-    assert [(row["zero"], row["map_x"], row["map_y"]) for row in rule["rows"]] == [(0.0, 0.5, 0.5)]
+    (row,) = rule["rows"]
+    assert row["zero"] == 0.0
+    assert row["map_x"] == pytest.approx(row["map_y"])
+    assert math.hypot(row["map_x"], row["map_y"]) == pytest.approx(0.8 * math.hypot(1.0, 3.0))
+
+
+def test_words_stand_where_they_were_placed():
+    words = [*PLACES[:2], place("word", "pear", 0.5, 0.5)]
+    (rule,) = [layer for layer in layers(words) if mark(layer) == "rule"]
+    assert [(row["map_x"], row["map_y"]) for row in rule["rows"]] == [(0.5, 0.5)]
 
 
 def test_shares_run_from_nought_to_all_with_their_intervals():

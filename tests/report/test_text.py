@@ -18,6 +18,7 @@ from pipeline.report.text import (
     day,
     listed,
     number,
+    prose,
     slug,
     unique_slugs,
     value_text,
@@ -114,3 +115,7 @@ def test_two_seasons_never_share_a_folder():
     assert sorted(slugs) == sorted(names)
     assert len(set(slugs.values())) == len(names)
     assert unique_slugs(list(reversed(names))) == slugs
+
+
+def test_a_number_stays_with_its_percent_sign_and_its_uncertainty():
+    assert prose("149 ± 2 LPA, 12 % of it") == "149\u00a0±\u00a02 LPA, 12\u00a0% of it"

@@ -33,6 +33,7 @@ from pipeline.report.flavour_wording import (
     agreement_sentence,
     attribute_sentence,
     comparison_sentences,
+    repeated_sentence,
     scale_sentence,
     scores_answer,
     share_sentence,
@@ -371,10 +372,18 @@ def blind_tests(data: SeasonData) -> Section:
             "twenty comes out "
             f"below 0.05 by luck. Held to all of them together, {kept} of {tests.height} stand."
         )
-    sentences = [trial_sentence(row) for row in tests.iter_rows(named=True)]
+    rows = tests.to_dicts()
+    # Who answered is said once where it is the same for every comparison.
+    people = list({repeated_sentence(row): None for row in rows})
+    is_common = len(rows) > 1 and len(people) == 1 and bool(people[0])
+    sentences = [trial_sentence(row, with_people=not is_common) for row in rows]
     return Section(
         "differences",
         title,
         answer,
-        [Points(sentences), folded(table_of(tests, _TEST_COLUMNS, "Difference tests"))],
+        [
+            Points(sentences),
+            Paragraphs([f"Of each comparison: {people[0]}"] if is_common else []),
+            folded(table_of(tests, _TEST_COLUMNS, "Difference tests")),
+        ],
     )
