@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from html.parser import HTMLParser
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -139,6 +140,9 @@ def test_a_page_is_well_formed_and_can_be_read_without_eyes(outline):
     assert all(a["role"] == "img" and len(a["aria-label"]) > 20 for a in charts)
     assert len(outline.named("caption")) == len(outline.named("table"))
     assert all(a.get("scope") in {"row", "col"} for a in outline.named("th"))
+    headings = [int(tag[1]) for tag, _ in outline.elements if re.fullmatch("h[1-6]", tag)]
+    assert headings[0] == 1
+    assert all(after <= before + 1 for before, after in pairwise(headings)), "no heading level is skipped"
 
 
 def test_every_chart_has_a_table_of_its_figures(outline):
