@@ -14,10 +14,12 @@ property tested by simulation); run lengths by the Markov chain of D. Brook, D. 
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri, stdtr, stdtrit
 
@@ -139,13 +141,14 @@ def self_starting(values: Array) -> Array:
     NaN for the first two runs and while all before are alike. Needs neither a target nor a sigma.
     """
     t = np.full(values.size, np.nan)
-    for place in range(2, values.size):
-        before = values[:place]
-        mean = np.add.reduce(before) / place
-        off = before - mean
-        sd = np.sqrt(np.add.reduce(off * off) / (place - 1))
-        if sd > 0.0:
-            t[place] = np.sqrt(place / (place + 1.0)) * (values[place] - mean) / sd
+    # Mean and squares of those before are carried along (B. P. Welford, Technometrics 4 (1962) 419-420).
+    mean = squares = 0.0
+    for place, value in enumerate(values.tolist()):
+        if place >= 2 and squares > 0.0:
+            t[place] = (value - mean) * math.sqrt(place * (place - 1) / ((place + 1.0) * squares))
+        off = value - mean
+        mean += off / (place + 1)
+        squares += off * (value - mean)
     q = ndtri(stdtr(np.arange(values.size) - 1.0, t))
     return np.asarray(np.clip(q, -8.0, 8.0))
 
@@ -204,18 +207,19 @@ def first_steady(values: Array, most: int = TRIAL_RUNS) -> tuple[int, int] | Non
     for length in sorted({min(most, values.size), 15, 12, LEAST_RUNS}, reverse=True):
         if not LEAST_RUNS <= length <= min(most, values.size):
             continue
-        for first in range(values.size - length + 1):
-            if _is_steady(values[first : first + length]):
-                return first, first + length
+        steady = np.flatnonzero(_are_steady(sliding_window_view(values, length)))
+        if steady.size:
+            return int(steady[0]), int(steady[0]) + length
     return None
 
 
-def _is_steady(stretch: Array) -> bool:
-    ranges = np.abs(np.diff(stretch))
-    if np.mean(ranges == 0.0) > 0.5:
-        return False
-    low, high = individuals(stretch).limits
-    return bool(np.all((stretch >= low) & (stretch <= high)))
+def _are_steady(stretches: Array) -> NDArray[np.bool_]:
+    """Whether each of many stretches, one a row, stays within its own limits."""
+    ranges = np.abs(np.diff(stretches, axis=1))
+    mean = stretches.mean(axis=1, keepdims=True)
+    half = 3.0 * ranges.mean(axis=1, keepdims=True) / D2
+    is_within = (stretches >= mean - half) & (stretches <= mean + half)
+    return np.asarray(is_within.all(axis=1) & (np.mean(ranges == 0.0, axis=1) <= 0.5))
 
 
 def arl_ewma(weight: float, width: float, shift: float, states: int = 401) -> float:

@@ -22,6 +22,8 @@ Array = NDArray[np.float64]
 
 _Z_90 = 1.6448536269514722
 _SINGULAR = 1e-9
+# Columns below this size, beside the largest, repeat others; a run freer than this does not bear one alone.
+_SMALLEST_SIZE, _BEARS_ALONE = 1e-7, 1e-9
 
 
 @dataclass(frozen=True)
@@ -63,8 +65,7 @@ def split(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float) 
     """
     names = [name for name, _ in blocks] + ["run to run", "reading"]
     runs = values.size
-    counts = np.concatenate([np.ones((1, runs)), 1.0 - np.eye(runs)])
-    shares = _shares(values, blocks, reading_u, counts)
+    shares = _shares(values, blocks, reading_u)
     left_out = shares[1:]
     u = np.sqrt((runs - 1) / runs * ((left_out - left_out.mean(axis=0)) ** 2).sum(axis=0))
     low, high = (np.clip(shares[0] + side * _Z_90 * u, 0.0, 1.0) for side in (-1.0, 1.0))
@@ -74,13 +75,13 @@ def split(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float) 
     ]
 
 
-def _shares(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float, counts: Array) -> Array:
-    """One row a row of counts: the share of each block, of the rest between runs, and of reading."""
+def _shares(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float) -> Array:
+    """The share of each block, of the rest between runs, and of reading: of all runs, then without each."""
     design = np.ones((values.size, 1))
-    mean_squares = [_mean_square(values, design, counts)]
+    mean_squares = [_mean_squares(values, design)]
     for _, columns in blocks:
         design = np.concatenate([design, columns], axis=1)
-        mean_squares.append(_mean_square(values, design, counts))
+        mean_squares.append(_mean_squares(values, design))
     falls = [np.maximum(a - b, 0.0) for a, b in pairwise(mean_squares)]
     rest = np.maximum(mean_squares[-1], 0.0)
     read = np.minimum(reading_u**2, rest)
@@ -89,17 +90,20 @@ def _shares(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float
     return np.asarray(parts / np.where(total > 0.0, total, np.nan))
 
 
-def _mean_square(values: Array, design: Array, counts: Array) -> Array:
-    """Residual mean square of weighted least squares, one a row of counts."""
-    columns = design.shape[1]
-    products = (design[:, :, None] * design[:, None, :]).reshape(values.size, -1)
-    normal = (counts @ products).reshape(-1, columns, columns)
-    right = (counts * values) @ design
-    # The pseudo-inverse lets a level that is not there drop out.
-    coefficients = np.einsum("bjk,bk->bj", np.linalg.pinv(normal, rcond=1e-10, hermitian=True), right)
-    rank = np.linalg.matrix_rank(normal, hermitian=True)
-    residual = values - coefficients @ design.T
-    freedom = counts.sum(axis=1) - rank
-    return np.asarray(
-        np.where(freedom > 0, (counts * residual**2).sum(axis=1) / np.maximum(freedom, 1), np.nan)
-    )
+def _mean_squares(values: Array, design: Array) -> Array:
+    """Residual mean square of least squares: of all runs, then without each.
+
+    Without a run the sum of squares falls by e^2 / (1 - h), with e its residual and h its leverage; where h
+    is one, the run alone bore a column, which goes with it (Cook and Weisberg, section 2.2, from memory).
+    """
+    left, sizes, _ = np.linalg.svd(design, full_matrices=False)
+    basis = left[:, sizes > _SMALLEST_SIZE * sizes[0]]
+    residual = values - basis @ (basis.T @ values)
+    free = 1.0 - np.sum(basis**2, axis=1)
+    bears = free < _BEARS_ALONE
+    squares = float(residual @ residual)
+    without = squares - np.where(bears, 0.0, residual**2 / np.where(bears, 1.0, free))
+    freedom = values.size - basis.shape[1]
+    all_freedom = np.concatenate([[freedom], np.where(bears, freedom, freedom - 1)])
+    sums = np.concatenate([[squares], np.maximum(without, 0.0)])
+    return np.asarray(np.where(all_freedom > 0, sums / np.maximum(all_freedom, 1), np.nan))
