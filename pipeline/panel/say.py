@@ -42,7 +42,7 @@ def say_how_many(con: duckdb.DuckDBPyConnection, points: float) -> list[str]:
         return [NO_ERROR]
     power = f"{100 * WANTED_POWER:.0f} %"
     lines = [
-        f"To show a difference of {points:g} points with a chance of {power}, held to 5 %, from this "
+        f"To show a difference of {points:g} point{'' if points == 1 else 's'} with a chance of {power}, held to 5 %, from this "
         f"panel's own "
         "error (each sample once, as many samples a sitting as so far):"
     ]

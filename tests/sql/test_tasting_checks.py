@@ -113,6 +113,13 @@ def test_linked_sessions_are_named_in_the_order_of_their_days(make_season):
     assert season.rows("select distinct tasting from fit.panel") == [{"tasting": "march + april"}]
 
 
+def test_a_sample_that_no_log_knows_is_told_once_and_where_its_name_stands(make_season):
+    key = KEY.replace("batch", "cask").replace("march,271,B1", "march,271,B0")
+    season = make_season(files={"sheet.csv": HEADER + CLEAN, "key.csv": key})
+    rows = [(row["file"], row["line"], row["found"]) for row in found(season, "sample_unknown")]
+    assert rows == [("key.csv", 2, "B0"), ("key.csv", 4, "B2"), ("key.csv", 5, "B3")]
+
+
 def test_a_code_with_two_meanings_is_found(make_season):
     season = make_season(files={"sheet.csv": HEADER + CLEAN, "key.csv": KEY + "march,314,B9\n"})
     assert [row["file"] for row in found(season, "key_unmatched")] == ["key.csv"]
