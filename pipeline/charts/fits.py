@@ -7,11 +7,20 @@ import polars as pl
 
 from pipeline.charts.labels import USUAL_WIDTH, label_layers, label_sides
 from pipeline.charts.theme import LIGHT, Palette
+from pipeline.charts.titles import date_axis
 
 ROW_HEIGHT = 40
 TRADE_OFF_HEIGHT = 320
 
-FAMILY_ORDER = ("grain bill", "yeast", "process", "cask wood", "setting", "nothing logged")
+FAMILY_ORDER = (
+    "grain bill",
+    "yeast",
+    "grain and yeast together",
+    "process",
+    "cask wood",
+    "setting",
+    "nothing logged",
+)
 
 
 def effect_intervals(effects: pl.DataFrame, title: str, palette: Palette = LIGHT) -> alt.LayerChart:
@@ -50,12 +59,12 @@ def effect_intervals(effects: pl.DataFrame, title: str, palette: Palette = LIGHT
 def explained_bars(shares: pl.DataFrame, palette: Palette = LIGHT) -> alt.LayerChart:
     """A bar for each response, its parts the families' shares of the variation.
 
-    `shares`: `words` (the response, in the order to show), `family_words` (of `FAMILY_ORDER`), `part` (its
-    place in that order), `start` and `end` (0 to 1), `text`.
+    `shares`: `words` (the response, in the order to show), `family_words` (of `FAMILY_ORDER`), `start`
+    and `end` (0 to 1), `text`.
     """
     order = shares["words"].unique(maintain_order=True).to_list()
     used = [family for family in FAMILY_ORDER if family in set(shares["family_words"])]
-    colours = dict(zip(FAMILY_ORDER, (*palette.series[:5], palette.gap), strict=True))
+    colours = dict(zip(FAMILY_ORDER, (*palette.series[:6], palette.gap), strict=True))
     y = alt.Y("words:N", sort=order, title=None, axis=alt.Axis(labels=False))
     bars = (
         alt.Chart(shares)
@@ -198,7 +207,7 @@ def residuals_by_day(predictions: pl.DataFrame, palette: Palette = LIGHT) -> alt
 
     `predictions`: `made_on`, `unit`, `off_by_sd`, `text`.
     """
-    x = alt.X("made_on:T", title="day of mashing", scale=alt.Scale(padding=10))
+    x = alt.X("made_on:T", title="day of mashing", axis=date_axis(), scale=alt.Scale(padding=10))
     return _residuals(predictions, x, palette)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.fits import wording
+from pipeline.fits.aliases import Tie, tied_levels
 from pipeline.fits.blocks import BlockFit
 from pipeline.fits.candidates import Candidate, Ingredient, Rules, describe, enumerate_candidates
 from pipeline.fits.design import TOGETHER, WITH, Family, Problem, products
@@ -48,12 +49,17 @@ class Limits:
 def plan_next(
     problem: Problem,
     fit: BlockFit,
-    tied: Collection[tuple[str, str]],
+    ties: Sequence[Tie],
+    is_better: bool,
     ingredient: pl.DataFrame,
     setting: pl.DataFrame,
     batch: pl.DataFrame,
 ) -> list[Choice]:
-    """Up to four batches to try for one response; none when the grains never varied or nothing is allowed."""
+    """Up to four batches to try for one response; none when the grains never varied or nothing is allowed.
+
+    is_better : whether the fit foretells better than the mean
+    """
+    tied = tied_levels(ties)
     grain = problem.family("grain")
     if grain is None or problem.response.is_more_better is None:
         return []
@@ -74,8 +80,15 @@ def plan_next(
     bill = problem.columns_of("grain")
     chooser = Chooser(fit, rows, shown, problem.response.is_more_better, asked, bill)
     needs_cooking = set(ingredient.filter(pl.col("needs_cooking"))["ingredient"])
+    pairs = [
+        (tie.level, tie.other_level)
+        for tie in ties
+        if tie.is_exact and (tie.family, tie.other_family) == ("grain", "yeast")
+    ]
     return [
-        _choice(problem, pick, candidates[pick.candidate], names, needs_cooking, limits.currency)
+        _choice(
+            problem, pick, candidates[pick.candidate], names, needs_cooking, limits.currency, pairs, is_better
+        )
         for pick in chooser.choose()
     ]
 
@@ -188,19 +201,23 @@ def _choice(
     names: list[str],
     needs_cooking: set[str],
     currency: str,
+    pairs: Sequence[tuple[str, str]],
+    is_better: bool,
 ) -> Choice:
-    composition = describe(names, candidate.shares)
-    cooking = [
-        member
-        for name, share in zip(names, candidate.shares, strict=True)
-        if share > 0
-        for member in name.split(WITH)
-        if member in needs_cooking
-    ]
+    used = [name for name, share in zip(names, candidate.shares, strict=True) if share > 0]
+    cooking = [member for name in used for member in name.split(WITH) if member in needs_cooking]
     cost = (
         ""
         if candidate.cost is None
         else f"Fermentables for a usual batch: about {candidate.cost:.0f} {currency}".rstrip() + "."
     )
-    sentence = wording.next_sentence(problem.response, pick, composition, candidate.yeast, cost, cooking)
-    return Choice(pick, composition, candidate.yeast, candidate.cost, sentence)
+    card = wording.Card(
+        describe(names, candidate.shares),
+        candidate.yeast,
+        cost,
+        tuple(cooking),
+        tuple(pair for pair in pairs if (pair[0] in used) != (pair[1] == candidate.yeast)),
+        not is_better,
+    )
+    sentence = wording.next_sentence(problem.response, pick, card)
+    return Choice(pick, card.bill, candidate.yeast, candidate.cost, sentence)

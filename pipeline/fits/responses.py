@@ -129,7 +129,7 @@ def is_known(name: str) -> bool:
     return name.startswith(SCORE) or name in _BY_NAME
 
 
-FAMILY_WORDS = {
+_FAMILY_WORDS = {
     "grain": "grain bill",
     "yeast": "yeast",
     "process": "process (temperatures, rests, cuts)",
@@ -137,3 +137,10 @@ FAMILY_WORDS = {
     "setting": "session, still and season",
     "grain with yeast": "grain and yeast working on each other",
 }
+_CASK_WORDS = {"process": "time in the cask and its size", "setting": "session and season"}
+
+
+def family_words(family: str, unit_kind: str) -> str:
+    """A family of choices in words: what varies of a cask is not what varies of a batch."""
+    own = _CASK_WORDS if unit_kind == "cask" else {}
+    return own.get(family, _FAMILY_WORDS.get(family, family))

@@ -91,7 +91,8 @@ def fit_step(
     _aliases(fitted, rows)
     for item in fitted:
         if item.problem.unit_kind == "batch" and item.problem.response.name in RANKED:
-            for choice in plan_next(item.problem, item.fit, item.tied, ingredient, setting, batch):
+            better = item.quality.is_better_than_mean
+            for choice in plan_next(item.problem, item.fit, item.ties, better, ingredient, setting, batch):
                 rows.next_batch(item.problem, choice)
     return rows.frames()
 

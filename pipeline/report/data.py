@@ -120,6 +120,7 @@ _QUERIES = {
     "rankings": "select * from fit.ranking where $season is not null",
     "fit_quality": "select * from fit.quality where $season is not null",
     "fit_notes": "select * from fit.note where $season is not null",
+    "fit_notices": "select * from fit.notice where $season is not null",
     "predictions": "select * from fit.prediction where $season is not null",
     "next_batches": "select * from fit.next_batch where $season is not null",
     "fit_design": "select batch, grain_bill, yeast from fit.design where $season is not null",
@@ -185,6 +186,7 @@ class SeasonData:
     rankings: pl.DataFrame
     fit_quality: pl.DataFrame
     fit_notes: pl.DataFrame
+    fit_notices: pl.DataFrame
     predictions: pl.DataFrame
     next_batches: pl.DataFrame
     fit_design: pl.DataFrame

@@ -206,6 +206,10 @@ def test_the_page_names_effects_only_past_the_gate(sample):
     points = [text for block in section.blocks if isinstance(block, Points) for text in block.texts]
     assert any("Spelt malt was only ever used with farmhouse yeast" in text for text in points)
     assert any(text.startswith("Batch G39 came out higher in yield") for text in points), "the planted slip"
+    assert any(text.startswith("48 batches can tell 15 of 16 choices") for text in points)
+    assert any(text.startswith("Of the variation in yield: grain bill ") for text in points)
+    assert any("within 2 % of the highest yield" in text for text in points)
+    assert any(text.startswith("Not asked about: fermentation temperature") for text in points)
 
 
 def test_the_charts_of_the_page_carry_the_tables_figures(sample):
@@ -217,6 +221,7 @@ def test_the_charts_of_the_page_carry_the_tables_figures(sample):
     assert {"effects-yield-lpa-per-kg", "explained", "trade-off", "left-out", "left-out-in-order"} <= set(
         figures
     )
+    assert len(rows_of(figures["left-out-by-day"])) == len(rows_of(figures["left-out-in-order"])) == 42
     rows = rows_of(figures["effects-yield-lpa-per-kg"])
     malt = next(row for row in rows if str(row.get("words", "")).startswith("10 points more distilling malt"))
     own = said_of(sample, "yield_lpa_per_kg", "10 points more distilling malt, the rest scaled down")
@@ -234,6 +239,8 @@ def test_the_page_says_what_to_run_next_with_its_cautions(sample):
     assert len(cards) == 8
     assert sum(card.startswith("A useful next try. Try ") for card in cards) == 4
     assert sum(card.startswith("Would teach most. Try ") for card in cards) == 4
+    assert all("tell spelt malt from farmhouse yeast" in card for card in cards if "farmhouse" in card)
+    assert sum("Little more than a guess" in card for card in cards) == 2, "the score's gates are all shut"
     text = " ".join(t for block in section.blocks if isinstance(block, Paragraphs) for t in block.texts)
     assert "local law" in text
     assert all("must be cooked" in card for card in cards if "raw rye" in card.split(" with ")[0])

@@ -1,6 +1,7 @@
 """What may be said: whole sentences for each verdict, and words that are never used."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,7 @@ import pytest
 from pipeline.fits import wording
 from pipeline.fits.effects import Effect, Question
 from pipeline.fits.explained import REST, Share
-from pipeline.fits.next_batches import PROMISES, Pick
+from pipeline.fits.next_batches import PROMISES, TEACHES, Pick
 from pipeline.fits.quality import Prediction, Quality
 from pipeline.fits.ranking import Rank
 from pipeline.fits.responses import response_of
@@ -97,8 +98,8 @@ def test_when_the_mean_wins_it_is_the_answer():
 
 
 def test_drift_is_said_only_when_luck_is_unlikely():
-    assert wording.drift_sentence(YIELD, quality()) is None
-    assert "rose through the season" in str(wording.drift_sentence(YIELD, quality(drift_p=0.002)))
+    assert wording.drift_sentence(YIELD, "batch", quality()) is None
+    assert "rose through the season" in str(wording.drift_sentence(YIELD, "batch", quality(drift_p=0.002)))
 
 
 def test_batches_far_off_and_batches_that_sway_are_named():
@@ -150,15 +151,44 @@ def test_shares():
 
 def test_a_card_says_what_is_expected_how_sure_what_it_teaches_and_what_must_be_cooked():
     pick = Pick(PROMISES, 0, 0.32, 0.30, 0.34, 0.01, 0.62, effect("supported").question, 0.004, 0.003)
-    said = wording.next_sentence(
-        YIELD, pick, "70 % malt, 30 % raw rye", "ale yeast", "Costs 50 EUR.", ["raw rye"]
-    )
+    card = wording.Card("70 % malt, 30 % raw rye", "ale yeast", "Costs 50 EUR.", ("raw rye",))
+    said = wording.next_sentence(YIELD, pick, card)
     assert said == (
         "Try 70 % malt, 30 % raw rye with ale yeast: expected yield 0.320 LPA per kg (95 %: 0.300 to 0.340); "
         "chance that it beats every bill made so far 62 %. It would narrow what is known of "
         "'10 points more rye, "
         "the rest scaled down' by 25 %. Raw rye must be cooked before the mash. Costs 50 EUR."
     )
+
+
+def test_a_card_says_what_it_would_part_and_when_it_is_a_guess():
+    pick = Pick(PROMISES, 0, 5.9, 5.4, 6.6, 0.1, 0.27, None, 0.0, 0.0)
+    card = wording.Card("100 % malt", "q", parts=(("rye", "q"),), is_a_guess=True)
+    said = wording.next_sentence(SCORE, pick, card)
+    assert said.endswith(
+        "so far 27 %. Little more than a guess: so far overall (new spirit) is foretold no better by grain "
+        "and yeast than by its mean. It would help to tell rye from q."
+    )
+    lesson = replace(pick, why=TEACHES)
+    assert "guess" not in wording.next_sentence(SCORE, lesson, card), "a lesson promises nothing"
+
+
+def test_an_interval_clear_of_nought_is_not_printed_as_reaching_it():
+    said = wording.effect_sentence(YIELD, "batch", effect("supported", -0.004, -0.0081, -0.0003))
+    assert "yield −0.0040 LPA per kg (95 %: −0.0081 to −0.0003; 6 batches)" in said
+
+
+def test_casks_are_spoken_of_by_what_varies_of_a_cask():
+    said = wording.gate_sentence(SCORE, "cask", "process", 21, 0.4, False)
+    assert "do not show that time in the cask and its size made a difference" in said
+    assert "no better by wood, yeast and time in the cask" in wording.quality_sentence(
+        SCORE, "cask", quality(fit=1.0)
+    )
+
+
+def test_a_small_p_that_does_not_pass_is_explained():
+    said = wording.gate_sentence(YIELD, "batch", "yeast", 24, 0.026, False)
+    assert said.endswith("(p 0.026; with so many questions asked at once, luck gives that now and then).")
 
 
 def test_no_sentence_claims_a_best_an_optimum_or_a_cause():

@@ -43,16 +43,20 @@ def what_to_run_next(data: SeasonData) -> Section:
         "cost",
     ]
     blocks += [Paragraphs([_CAUTION]), folded(table_of(data.next_batches, columns, "Batches worth running"))]
-    answer = [_first_try(data.next_batches, name) for name in names]
+    answer = [_first_try(data, name) for name in names]
     return Section("next", TITLE, answer, blocks, " ".join(answer))
 
 
-def _first_try(batches: pl.DataFrame, name: str) -> str:
+def _first_try(data: SeasonData, name: str) -> str:
     """The batch that promises most of one response, in a sentence."""
-    row = batches.filter(pl.col("response") == name).row(0, named=True)
+    row = data.next_batches.filter(pl.col("response") == name).row(0, named=True)
     response = response_of(name)
     low, high = plain(response, row["predicted_low"]), plain(response, row["predicted_high"])
+    told = data.fit_quality.filter(
+        (pl.col("unit_kind") == "batch") & (pl.col("response") == name) & (pl.col("foretold_frac") > 0)
+    )
+    caution = "" if told.height else "; little more than a guess so far"
     return (
         f"A useful next try for {response.words}: {row['composition']} with {row['yeast']}, "
-        f"{plain(response, row['predicted'])} {response.unit} expected (95 %: {low} to {high})."
+        f"{plain(response, row['predicted'])} {response.unit} expected (95 %: {low} to {high}){caution}."
     )
