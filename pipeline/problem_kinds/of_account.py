@@ -14,6 +14,16 @@ OF_ACCOUNT = (
         "row used",
     ),
     ProblemKind(
+        "reading_not_corrected",
+        "implausible",
+        "a reading that cannot be brought to 20 degC",
+        "cannot be brought to 20 degC, and counts as not measured: {found}",
+        "{expected}",
+        "check the temperature, and write its unit after it if it is not degC; cool or warm the sample and read "
+        "again if it is right",
+        "cell set aside",
+    ),
+    ProblemKind(
         "final_gravity_above_original",
         "implausible",
         "a wash that ends heavier than it began",

@@ -1,10 +1,26 @@
 -- What:  masses, volumes and temperatures that another unit would make fit: pounds, US gallons, degrees Fahrenheit.
 -- Note:  2.2046 lb are a kilogram, 3.7854 L a US gallon (NIST Handbook 44, appendix C). A unit is named only where the
---        rest of the batch or of the season implies it; what a number means is never changed.
+--        rest of the batch or of the season implies it, and it is not the one written; what a number means is never
+--        changed.
 -- Grain: one row a problem found.
--- From:  metric.batch, account.fermentable, account.wort, account.wash, account.run, account.jar, account.move, log.batch_step
+-- From:  metric.batch, account.fermentable, account.wort, account.wash, account.run, account.jar, account.move, log.batch_step,
+--        raw.batch_log, raw.batch_value
 create or replace table problem.units_confused as
-with grain_rows as (
+-- Whether a number stands there in the unit it is kept in; one whose digits cannot be told is taken to.
+with as_kept as (
+    select
+        log.file_id,
+        log.line,
+        coalesce(abs(number_written(log.mass) - value.mass_kg) < 1e-6 * value.mass_kg, true) as is_mass_kept,
+        coalesce(abs(number_written(log.volume) - value.volume_l) < 1e-6 * value.volume_l, true) as is_volume_kept,
+        coalesce(abs(number_written(log.temperature) - value.temperature_c) < 1e-6, true) as is_temperature_kept,
+    from raw.batch_log as log
+    inner join raw.batch_value as value
+        on value.file_id = log.file_id
+        and value.line = log.line
+),
+
+grain_rows as (
     select
         batch,
         arg_max(file_id, mass_kg) as file_id,
@@ -57,7 +73,12 @@ masses as (
     from mashes
     inner join grain_rows
         on grain_rows.batch = mashes.batch
-    where abs(abs(ln(mashes.ratio)) - ln(2.2046e0)) < 2e-1
+    inner join as_kept
+        on as_kept.file_id = grain_rows.file_id
+        and as_kept.line = grain_rows.line
+    where
+        abs(abs(ln(mashes.ratio)) - ln(2.2046e0)) < 2e-1
+        and (mashes.ratio < 1e0) = as_kept.is_mass_kept
 ),
 
 worts as (
@@ -76,7 +97,12 @@ worts as (
     from mashes
     inner join wort_rows
         on wort_rows.batch = mashes.batch
-    where abs(abs(ln(mashes.ratio)) - ln(3.7854e0)) < 2e-1
+    inner join as_kept
+        on as_kept.file_id = wort_rows.file_id
+        and as_kept.line = wort_rows.line
+    where
+        abs(abs(ln(mashes.ratio)) - ln(3.7854e0)) < 2e-1
+        and (mashes.ratio < 1e0) = as_kept.is_volume_kept
 ),
 
 washes as (
@@ -133,8 +159,13 @@ run_vessels as (
     inner join poured
         on poured.batch = gaps.batch
         and poured.run = gaps.run
+    inner join as_kept
+        on as_kept.file_id = poured.file_id
+        and as_kept.line = poured.line
     cross join (values ('gal', 3.7854e0), ('L', 2.6417e-1)) as unit (symbol, factor)
-    where abs(gaps.gap_lpa - gaps.usual_gap_lpa) > 1.5e-1 * gaps.charge_lpa
+    where
+        (unit.symbol = 'gal') = as_kept.is_volume_kept
+        and abs(gaps.gap_lpa - gaps.usual_gap_lpa) > 1.5e-1 * gaps.charge_lpa
 ),
 
 vessels as (
@@ -149,14 +180,18 @@ vessels as (
 
 temperatures as (
     select
-        file_id,
-        line,
+        batch_step.file_id,
+        batch_step.line,
         batch,
         'temperature' as column_name,
         temperature_c,
         median(temperature_c) over (partition by step, coalesce(cut, '')) as usual_c,
         count(temperature_c) over (partition by step, coalesce(cut, '')) as readings,
-    from log.batch_step
+        as_kept.is_temperature_kept,
+    from log.batch_step as batch_step
+    inner join as_kept
+        on as_kept.file_id = batch_step.file_id
+        and as_kept.line = batch_step.line
     where temperature_c is not null
 ),
 
@@ -173,6 +208,7 @@ warm_or_cold as (
     where
         readings >= 8
         and abs(temperature_c - usual_c) > 1.5e1
+        and (temperature_c > usual_c) = is_temperature_kept
         and (
             abs((temperature_c - 3.2e1) / 1.8e0 - usual_c) < 7e0
             or abs(temperature_c * 1.8e0 + 3.2e1 - usual_c) < 7e0

@@ -151,3 +151,15 @@ def test_every_check_is_in_the_catalogue_and_tested():
     # What takes two files to go wrong has a test of its own (tests/telemetry/test_telemetry.py).
     of_two_files = {"telemetry_outside_run"}
     assert checks <= BROKEN.keys() | examples | of_two_files, "each has its broken example, here or as a file"
+
+
+@pytest.mark.parametrize(
+    ("grain", "is_told"),
+    [("88.18", "lb"), ("40", ""), ("18.14", ""), ("40 lb", "kg")],
+)
+def test_only_a_unit_that_is_not_written_is_offered(make_season, grain, is_told):
+    found = make_season(wash(grain=grain)).problems.filter(pl.col("kind") == "units_confused")
+    rows = found["expected"].to_list()
+    assert [each.split("of the log: ")[-1].split(" would")[0] for each in rows] == (
+        [is_told] if is_told else []
+    )

@@ -1,0 +1,106 @@
+-- What:  readings that cannot be brought to 20 degC, so that they count as not measured: the temperature beside them is
+--        none that such a liquid is read at, or the reading none that it can give there.
+-- Note:  degrees Fahrenheit without their unit are the usual reason; what a number means is never changed.
+-- Grain: one row a row of a log whose reading cannot be corrected; of several readings the first of these.
+-- From:  log.batch_step, log.cask_step, raw.batch_value, raw.cask_value, account.logged_row
+create or replace table problem.reading_not_corrected as
+with strengths as (
+    select
+        step.file_id,
+        step.line,
+        step.batch,
+        'strength' as column_name,
+        1 as place,
+        step.temperature_c,
+    from log.batch_step as step
+    inner join raw.batch_value as value
+        on value.file_id = step.file_id
+        and value.line = step.line
+    where value.strength_reading is not null and step.abv_20c_pct_vol is null
+    union all
+    select
+        step.file_id,
+        step.line,
+        null as batch,
+        'strength' as column_name,
+        1 as place,
+        step.temperature_c,
+    from log.cask_step as step
+    inner join raw.cask_value as value
+        on value.file_id = step.file_id
+        and value.line = step.line
+    where value.strength_reading is not null and step.abv_20c_pct_vol is null
+),
+
+gravities as (
+    select
+        step.file_id,
+        step.line,
+        step.batch,
+        'gravity' as column_name,
+        2 as place,
+        step.temperature_c,
+    from log.batch_step as step
+    inner join raw.batch_value as value
+        on value.file_id = step.file_id
+        and value.line = step.line
+    where value.gravity_reading is not null and step.gravity_sg is null
+),
+
+spouts as (
+    select
+        step.file_id,
+        step.line,
+        step.batch,
+        'spout' as column_name,
+        3 as place,
+        step.temperature_c,
+    from log.batch_step as step
+    inner join raw.batch_value as value
+        on value.file_id = step.file_id
+        and value.line = step.line
+    where value.spout_reading is not null and step.spout_abv_20c_pct_vol is null
+),
+
+volumes as (
+    select
+        file_id,
+        line,
+        batch,
+        'volume' as column_name,
+        4 as place,
+        temperature_c,
+    from account.logged_row
+    where volume_l is not null and volume_20c_l is null
+),
+
+uncorrected as (
+    select * from strengths
+    union all
+    select * from gravities
+    union all
+    select * from spouts
+    union all
+    select * from volumes
+)
+
+select
+    file_id,
+    line,
+    batch,
+    column_name,
+    printf('read at %.1f degC', temperature_c) as found,
+    case column_name
+        when 'gravity' then 'a temperature from 0 to 60 degC, and a gravity from 0.980 to 1.150 where there is one'
+        when 'volume' then 'a temperature from -20 to 40 degC, of wort from 0 to 100 degC'
+        else 'a temperature from -20 to 40 degC, and a reading that spirit can give at it'
+    end
+    || if(
+        temperature_c > 4e1 and temperature_c <= 1.04e2,
+        printf(' (%.0f degF would be %.1f degC)', temperature_c, (temperature_c - 3.2e1) / 1.8e0),
+        ''
+    ) as expected,
+from uncorrected
+where temperature_c is not null
+qualify row_number() over (partition by file_id, line order by place) = 1
+order by file_id, line
