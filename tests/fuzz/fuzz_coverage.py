@@ -2,7 +2,7 @@
 
 Not a test that runs by itself: it needs atheris, which is no dependency of the project.
 `python tests/fuzz/fuzz_coverage.py -max_total_time=600 FOLDER` begins with the logs of that folder, such as a
-copy of tests/data/bad_logs, and what `seeds` makes of them, and adds to it. What begins with "<" is a sheet of a book,
+copy of tests/data/bad_logs, and what `seeds` makes of them, and adds to it. What begins with "<" is a sheet,
 what begins as a packed log does is one. What must hold is what `fuzz_logs.py` asks.
 """
 
