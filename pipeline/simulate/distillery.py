@@ -78,6 +78,9 @@ class BatchRun:
     spirit_stages: list[float] = field(default_factory=list)
     pot_ale: list[Liquid] = field(default_factory=list)
     spent_lees: list[Liquid] = field(default_factory=list)
+    strip_held_up: list[Liquid] = field(default_factory=list)
+    spirit_held_up: list[Liquid] = field(default_factory=list)
+    poured_for_tasting: Liquid = EMPTY
     charges: list[Liquid] = field(default_factory=list)
     feints_in: list[Liquid] = field(default_factory=list)
     jars: list[Jar] = field(default_factory=list)
@@ -153,6 +156,7 @@ def _strip(
     pot_ale = path.residue(end_l)
     run.strip_stages.append(stages)
     run.pot_ale.append(pot_ale)
+    run.strip_held_up.append(kept)
     books.drained.append(pot_ale)
     books.held_up.append(kept)
     minutes = 45.0 + low_wines.volume_l * scatter(rng, 6.5, 0.4)
@@ -287,7 +291,9 @@ def run_spirit(
     )
     jars = []
     for cut, start, end, vessel_l in cuts:
-        jars += _fill_jars(path, cut, start, end, vessel_l, litres_per_hour, world, books)
+        filled, held_up = _fill_jars(path, cut, start, end, vessel_l, litres_per_hour, world, books)
+        jars += filled
+        run.spirit_held_up += held_up
     residue = path.residue(tails_end)
     run.spirit_stages.append(stages)
     run.hearts_starts_pct_vol.append(path.spout_at_litres(heads_end))
@@ -311,18 +317,19 @@ def _fill_jars(
     litres_per_hour: float,
     world: World,
     books: Books,
-) -> list[Jar]:
+) -> tuple[list[Jar], list[Liquid]]:
     number = max(1, math.ceil((end_l - start_l) / vessel_l - 0.25))
     edges = np.linspace(start_l, end_l, number + 1)
-    jars = []
+    jars, held_up = [], []
     for low, high in pairwise(edges):
         liquid, kept = _hold_up(path.collected(float(low), float(high)), world, books)
-        books.held_up.append(kept)
+        held_up.append(kept)
         minutes = 60.0 * liquid.volume_l / litres_per_hour
         ethanol_kg, mass_kg = path.pot_at_litres(float(high))
         pot_pct_vol = float(science.abv_from_mass_fraction(ethanol_kg / mass_kg))
         jars.append(Jar(cut, liquid, path.spout_at_litres(float(high)), minutes, pot_pct_vol))
-    return jars
+    books.held_up += held_up
+    return jars, held_up
 
 
 def _write_jars(
@@ -378,6 +385,7 @@ def proof_hearts(run: BatchRun, runs: int, rng: np.random.Generator, books: Book
         **measured(hearts, scatter(rng, warm_c, 0.5), habit.reads_warm),
     )
     poured, hearts = hearts.split(TASTING_POUR_L)
+    run.poured_for_tasting = poured
     books.drained.append(poured)
     run.write(
         when + timedelta(hours=5, minutes=10),

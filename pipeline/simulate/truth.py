@@ -14,6 +14,7 @@ from pipeline import science
 from pipeline.simulate import panel, process, scenario
 from pipeline.simulate.cellar import Cask
 from pipeline.simulate.distillery import BatchRun
+from pipeline.simulate.flow_truth import season_flow
 from pipeline.simulate.liquid import KG_PER_LPA
 from pipeline.simulate.season import Season
 
@@ -31,6 +32,7 @@ def season_truth(season: Season) -> Truth:
         "instrument_seed": season.instrument_seed,
         "batches": {run.plan.batch: batch_truth(run, net[run.plan.batch]) for run in season.runs},
         "season": season_totals(season),
+        "flow": season_flow(season),
         "casks": {cask.name: cask_truth(cask) for cask in season.casks},
         "ingredients": {
             name: {
