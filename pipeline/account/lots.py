@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -178,6 +179,7 @@ class _Walk:
         return lot
 
 
+@lru_cache(maxsize=1 << 16)
 def lot_key(name: str) -> str:
     """The name by which two spellings of one lot are the same: lower case, single spaces.
 

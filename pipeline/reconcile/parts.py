@@ -79,12 +79,13 @@ def _cut(frames: Frames) -> Iterator[Frames]:
     """The frames of each part of the season."""
     rows, moves, *rest, settings = frames
     rows, moves = rows.drop("step_id"), moves.select(_OF_MOVES)
-    part_of = part_of_each(_sets(moves))
+    linked = moves.select("batch", _key_of(moves, "from_lot"), _key_of(moves, "to_lot"))
+    part_of = part_of_each(_sets(linked))
     if max(part_of.values(), default=0) == 0:
         yield rows, moves, *rest, settings
         return
-    of_move = _part_of_moves(moves, part_of)
-    moves = moves.with_columns(*_handed_on(moves, of_move), of_move.alias("part"))
+    of_move = _part_of_moves(linked, part_of)
+    moves = moves.with_columns(*_handed_on(linked, of_move), of_move.alias("part"))
     of_place = moves.select(*_PLACE, "part").unique(_PLACE, maintain_order=True)
     rows = (
         rows.with_columns(_by_batch(part_of).alias("of_batch"))
@@ -104,6 +105,12 @@ def _cut(frames: Frames) -> Iterator[Frames]:
         yield (*own, settings)
 
 
+def _key_of(moves: pl.DataFrame, side: str) -> pl.Series:
+    """The lot on one side of each move, by the name that all its spellings have in common."""
+    key_of = {name: lot_key(name) for name in moves[side].drop_nulls().unique()}
+    return moves[side].replace_strict(key_of, default=None, return_dtype=pl.String)
+
+
 def _sets(moves: pl.DataFrame) -> list[list[str]]:
     """The batches that hang together by their lots, set by set; all in the order of their moves."""
     leader: dict[tuple[str, str], tuple[str, str]] = {}
@@ -113,15 +120,15 @@ def _sets(moves: pl.DataFrame) -> list[list[str]]:
             leader[one] = one = leader[leader[one]]
         return one
 
-    linked = moves.select("batch", "from_lot", "to_lot").unique(maintain_order=True)
-    for batch, *lots in linked.iter_rows():
+    links = moves.unique(maintain_order=True)
+    for batch, *lots in links.iter_rows():
         # Casks lose what nobody measures: no balance goes through one.
-        linked_by = [("lot", key) for key in map(lot_key, filter(None, lots)) if not key.startswith("cask ")]
-        members = [*linked_by, *([] if batch is None else [("batch", batch)])]
+        members = [("lot", lot) for lot in lots if lot is not None and not lot.startswith("cask ")]
+        members += [] if batch is None else [("batch", batch)]
         for one, other in pairwise(members):
             leader[lead(one)] = lead(other)
     sets: dict[tuple[str, str], list[str]] = {}
-    for batch in linked["batch"].drop_nulls().unique(maintain_order=True):
+    for batch in links["batch"].drop_nulls().unique(maintain_order=True):
         sets.setdefault(lead(("batch", batch)), []).append(batch)
     return list(sets.values())
 
@@ -132,23 +139,27 @@ def _by_batch(part_of: dict[str, int]) -> pl.Expr:
 
 def _part_of_moves(moves: pl.DataFrame, part_of: dict[str, int]) -> pl.Series:
     """The part of each move's batch; of a move without one, that of whoever touched its lot before."""
-    last: dict[str, int] = {}
+    last: dict[str | None, int] = {}
     found = []
-    for batch, *lots in moves.select("batch", "from_lot", "to_lot").iter_rows():
-        keys = [lot_key(lot) for lot in lots if lot is not None]
-        part = part_of[batch] if batch is not None else next((last[key] for key in keys if key in last), 0)
-        last.update(dict.fromkeys(keys, part))
+    for batch, source, target in moves.select("batch", "from_lot", "to_lot").iter_rows():
+        part = last.get(source, last.get(target, 0)) if batch is None else part_of[batch]
+        last[source] = last[target] = part
+        last.pop(None, None)
         found.append(part)
     return pl.Series(found, dtype=pl.Int64)
 
 
 def _handed_on(moves: pl.DataFrame, of_move: pl.Series) -> list[pl.Series]:
     """Whether a lot that a move draws from, or fills, was last touched in another part of the season."""
-    last: dict[str, int] = {}
-    found: dict[str, list[bool]] = {"from_lot": [], "to_lot": []}
-    for part, *lots in zip(of_move, moves["from_lot"], moves["to_lot"], strict=True):
-        keys = [None if lot is None else lot_key(lot) for lot in lots]
-        for side, key in zip(found.values(), keys, strict=True):
-            side.append(key is not None and last.get(key, part) != part)
-        last.update((key, part) for key in keys if key is not None)
-    return [pl.Series(f"{side}_is_handed_on", flags) for side, flags in found.items()]
+    sides = ("from_lot", "to_lot")
+    touched = moves.select(sides).with_columns(of_move.alias("part")).with_row_index("move")
+    # Row by row: a move draws before it fills.
+    touches = touched.unpivot(sides, index=("move", "part"), variable_name="side", value_name="lot")
+    touches = touches.sort("move", "side").with_columns(
+        (pl.col("part") != pl.col("part").shift(1).over("lot")).fill_null(value=False).alias("is_handed_on")
+    )
+    flags = pl.col("is_handed_on") & pl.col("lot").is_not_null()
+    return [
+        touches.filter(pl.col("side") == side).select(flags.alias(f"{side}_is_handed_on")).to_series()
+        for side in sides
+    ]
