@@ -186,7 +186,7 @@ def run_figures(book: Book, sums: Sums) -> dict[str, Uncertain]:
     cut = jars.frame["cut"].fill_null("").to_numpy()
     starts, ends = _hearts_strengths(book, sums)
     last = np.full(count, -1, dtype=np.int64)
-    has_spout = ~np.isnan(jars.spout_pct_vol.values)
+    has_spout = ~np.isnan(jars.spout_pct_vol.values) & (sums.run_of_jar >= 0)
     last[sums.run_of_jar[has_spout]] = np.flatnonzero(has_spout)
     fractions = {
         f"{name}_frac": jars.lpa.sum_by(np.where(cut == name, sums.run_of_jar, -1), count, must_have=True)
@@ -304,7 +304,8 @@ def _hearts_strengths(book: Book, sums: Sums) -> tuple[Uncertain, Uncertain]:
     has_before = np.r_[False, run[1:] == run[:-1]] if size else np.zeros(0, dtype=bool)
     has_after = np.r_[run[1:] == run[:-1], False] if size else np.zeros(0, dtype=bool)
     before, after = np.where(has_before, numbers - 1, -1), np.where(has_after, numbers + 1, -1)
-    hearts = cut == "hearts"
+    # A jar of a run whose charge is not in the logs belongs to no run.
+    hearts = (cut == "hearts") & (run >= 0)
     starts = hearts & ~(has_before & np.r_[False, hearts[:-1]][:size])
     ends = hearts & ~(has_after & np.r_[hearts[1:], False][:size])
     first, last = np.full(count, -1, dtype=np.int64), np.full(count, -1, dtype=np.int64)

@@ -145,3 +145,16 @@ def test_a_price_or_an_analysis_that_cannot_be_read_is_not_made_up_for(make_seas
     assert good["potential_extract_kg"] == pytest.approx(30.72)
     assert bad["cost_per_lpa"] is None, "the yeast's price is not known, so the sum is not"
     assert bad["potential_extract_kg"] is None, "the catalogue's extract does not stand in for an own one"
+
+
+def test_hearts_of_no_known_run_are_nobodys_first_jar(make_season):
+    """Where no charge could be read there is no run at all; a jar of no known run is in none."""
+    lost = "\n".join(line.replace("spirit,", ",") for line in RUN.splitlines() if "charge" not in line)
+    assert make_season(lost).rows("select * from metric.run") == []
+    other = lost.replace("    7, 2031-02", "    8, 2031-03").replace("2, , 78", "2, , 60")
+    season = make_season(RUN + other)
+    alone = make_season(RUN)
+    for column in ("hearts_start_pct_vol", "hearts_end_pct_vol"):
+        assert season.one("metric.run", batch="7")[column] == alone.one("metric.run", batch="7")[column], (
+            column
+        )
