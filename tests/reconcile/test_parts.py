@@ -1,0 +1,169 @@
+"""A season reconciled part by part: nothing lost where nothing is cut, little where a receiver is."""
+
+from __future__ import annotations
+
+import duckdb
+import numpy as np
+import polars as pl
+import pytest
+
+import pipeline.kept_parts
+import pipeline.reconcile.parts
+from pipeline.kept_parts import Frames, KeptParts
+from pipeline.logs import read_logs
+from pipeline.logs.load import ArrowStream
+from pipeline.reconcile.calibrate import WANTED
+from pipeline.reconcile.parts import reconcile_season
+from pipeline.reconcile.step import READS, SCHEMAS, reconcile_step
+from pipeline.settings import Settings
+from pipeline.simulate import simulate_season, write_season
+from pipeline.warehouse import make_tables
+
+BATCHES = 10
+
+
+@pytest.fixture(scope="module")
+def frames(tmp_path_factory: pytest.TempPathFactory) -> Frames:
+    """What the reconciliation reads of a season without mistakes, whose batches share two receivers."""
+    place = tmp_path_factory.mktemp("season")
+    write_season(simulate_season(BATCHES, seed=8, mistakes=()), place)
+    settings = Settings.find(place)
+    with duckdb.connect(":memory:") as con:
+        make_tables(con, read_logs(place, settings), settings, WANTED)
+        return tuple(pl.DataFrame(con.sql(query)) for query in READS)
+
+
+@pytest.fixture
+def worked(monkeypatch: pytest.MonkeyPatch) -> list[set[str]]:
+    """The batches of each part that was worked out."""
+    found: list[set[str]] = []
+
+    def note(*part: pl.DataFrame, share_of_alarms: float) -> list[pl.DataFrame]:
+        found.append(set(part[1]["batch"].drop_nulls()))
+        return list(reconcile_step(*part, share_of_alarms=share_of_alarms))
+
+    monkeypatch.setattr(pipeline.reconcile.parts, "reconcile_step", note)
+    return found
+
+
+def cut(monkeypatch: pytest.MonkeyPatch, whole_up_to: int, fewest: int) -> None:
+    monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", whole_up_to)
+    monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", fewest)
+
+
+def reconciled(frames: Frames, parts: KeptParts | None = None) -> dict[str, pl.DataFrame]:
+    found = reconcile_season(*frames, parts=parts or KeptParts())
+    return dict(zip(SCHEMAS, found, strict=True))
+
+
+def earlier(frames: Frames) -> KeptParts:
+    """The parts of a build of these frames, as a later build finds them."""
+    parts = KeptParts()
+    reconciled(frames, parts)
+    con = duckdb.connect(":memory:")
+    con.execute("create schema raw")
+    con.register("incoming", ArrowStream(parts.frame()))
+    con.execute("create table raw.kept_part as select * from incoming")
+    return KeptParts(con)
+
+
+def corrected(frames: Frames, batch: str, change: float = 1.02) -> Frames:
+    """The frames with one jar of a batch read otherwise."""
+    rows, moves, *rest = frames
+    first = moves.filter(pl.col("batch") == batch, pl.col("kind") == "collect").row(0, named=True)
+    is_it = (pl.col("file_id") == first["file_id"]) & (pl.col("line") == first["line"])
+    volumes = [name for name in ("volume_l", "volume_20c_l") if name in rows.columns]
+    return (
+        rows.with_columns(pl.when(is_it).then(pl.col(volumes) * change).otherwise(pl.col(volumes))),
+        moves.with_columns(
+            pl.when(is_it).then(pl.col("volume_l") * change).otherwise("volume_l").alias("volume_l")
+        ),
+        *rest,
+    )
+
+
+def assert_same(found: dict[str, pl.DataFrame], expected: dict[str, pl.DataFrame]) -> None:
+    for name, table in expected.items():
+        assert found[name].equals(table), name
+        assert found[name].schema == SCHEMAS[name]
+
+
+def test_a_short_season_is_reconciled_whole(frames):
+    whole = dict(zip(SCHEMAS, reconcile_step(*frames), strict=True))
+    assert_same(reconciled(frames), whole)
+    assert whole["account.component"]["batches"].sum() == BATCHES
+
+
+def test_sets_apart_come_out_as_they_do_together(frames, worked, monkeypatch):
+    whole = dict(zip(SCHEMAS, reconcile_step(*frames), strict=True))
+    sizes = whole["account.component"]["batches"].to_list()
+    cut(monkeypatch, whole_up_to=max(sizes), fewest=1)
+    apart = reconciled(frames)
+    assert sorted(map(len, worked)) == sorted(sizes)
+    keys = ["file_id", "line", "quantity"]
+    both = apart["account.reconciled"].join(whole["account.reconciled"], on=keys)
+    assert both.height == whole["account.reconciled"].height
+    moved = (both["reconciled_value"] - both["reconciled_value_right"]) / both["reconciled_value_u"]
+    assert moved.abs().max() < 1e-3
+    assert sorted(apart["account.component"]["component_no"]) == list(range(1, len(sizes) + 1))
+
+
+def test_a_receiver_handed_on_accuses_nobody_and_changes_little(frames, worked, monkeypatch):
+    whole = reconciled(frames)
+    worked.clear()
+    cut(monkeypatch, whole_up_to=1, fewest=2)
+    parted = reconciled(frames)
+    assert len(worked) >= 3
+    assert parted["account.suspect"].is_empty()
+    assert parted["account.component"]["p_value"].drop_nulls().min() > 1e-3
+    both = parted["account.reconciled_batch"].join(
+        whole["account.reconciled_batch"], on=["batch", "alcohol_of"]
+    )
+    assert both.height == whole["account.reconciled_batch"].height
+    moved = ((both["reconciled_lpa"] - both["reconciled_lpa_right"]) / both["reconciled_lpa_u"]).abs()
+    assert np.median(moved) < 0.1
+    assert moved.max() < 2.0
+    # Nothing is known better for being looked at alone.
+    assert (both["reconciled_lpa_u"] / both["reconciled_lpa_u_right"]).min() > 0.99
+
+
+@pytest.mark.parametrize("whole_up_to", [1, 5])
+def test_a_corrected_reading_is_worked_out_in_its_own_part_alone(frames, worked, monkeypatch, whole_up_to):
+    cut(monkeypatch, whole_up_to, fewest=1)
+    kept = earlier(frames)
+    batch = sorted(worked[1])[0]
+    others = corrected(frames, batch)
+    worked.clear()
+    found = reconciled(others, kept)
+    assert len(worked) == 1
+    assert batch in worked[0]
+    assert_same(found, reconciled(others))
+
+
+def test_a_file_and_moves_more_before_them_leave_the_parts_as_they_were(frames, worked, monkeypatch):
+    cut(monkeypatch, whole_up_to=1, fewest=2)
+    kept = earlier(frames)
+    worked.clear()
+    later = tuple(
+        frame.with_columns(
+            pl.col(name) + more
+            for name, more in (("file_id", 1), ("move_id", 7), ("step_id", 9))
+            if name in frame.columns
+        )
+        for frame in frames
+    )
+    found = reconciled(later, kept)
+    assert worked == []
+    assert_same(found, reconciled(later))
+
+
+@pytest.mark.parametrize(("parts", "share"), [(1, 1.0), (2, 0.5), (3, 0.25), (4, 0.25), (5, 0.125)])
+def test_all_parts_together_are_allowed_no_more_false_alarms_than_a_season(parts, share):
+    assert pipeline.reconcile.parts._share_of_alarms(parts) == share
+    assert parts * share <= 1.0
+
+
+def test_a_season_without_a_log_has_the_tables(frames):
+    empty = reconciled(tuple(frame.clear() for frame in frames[:-1]) + frames[-1:])
+    assert {name: table.schema for name, table in empty.items()} == SCHEMAS
+    assert all(table.is_empty() for table in empty.values())
