@@ -31,6 +31,8 @@ from pipeline.fits.responses import FACTORS, Response, family_words
 MINUS = "−"
 
 _LUCKY = 0.05
+# A promise less likely than this to beat what was made is none.
+_HARDLY = 0.05
 _CHOICES = {"batch": "grain, yeast and process", "cask": "wood, yeast and time in the cask"}
 # More units than this are not all named in one sentence.
 _MOST_NAMED = 8
@@ -300,10 +302,18 @@ def without_sentence(
     )
 
 
-def ranking_sentence(response: Response, ranks: Sequence[Rank]) -> str:
-    """What the order of grain bills or yeasts may be read for."""
+def ranking_sentence(response: Response, ranks: Sequence[Rank], is_shown: bool) -> str:
+    """What the order of grain bills or yeasts may be read for.
+
+    is_shown : whether the gate of grain (or yeast) is passed and the fit foretells better than the mean
+    """
     subject = ranks[0].subject
     first = ranks[0]
+    if not is_shown:
+        return (
+            f"Which {subject} comes first by {response.words} cannot be told yet: it is not shown that "
+            f"{subject} makes a difference to it."
+        )
     near = [rank for rank in ranks if rank.chance_near >= 0.5]
     interval = f"{plain(response, first.low)} to {plain(response, first.high)}"
     if first.chance_best >= 0.95 and not first.is_tied:
@@ -360,6 +370,8 @@ def next_sentence(response: Response, pick: Pick, card: Card) -> str:
         f"{response.unit} (95 %: {plain(response, pick.low)} to {plain(response, pick.high)}); "
         f"chance that it beats every bill made so far {_per_cent(pick.chance_better)}."
     ]
+    if pick.why == PROMISES and pick.chance_better < _HARDLY:
+        said.append("Nothing that may be tried promises more than the highest so far: this comes nearest.")
     if card.is_a_guess and pick.why == PROMISES:
         said.append(
             f"Little more than a guess: so far {response.words} is foretold no better by grain and yeast "

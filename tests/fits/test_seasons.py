@@ -209,6 +209,7 @@ def test_the_page_names_effects_only_past_the_gate(sample):
     assert any(text.startswith("48 batches can tell 15 of 16 choices") for text in points)
     assert any(text.startswith("Of the variation in yield: grain bill ") for text in points)
     assert any("within 2 % of the highest yield" in text for text in points)
+    assert any(text.startswith("Which yeast comes first by yield cannot be told yet") for text in points)
     assert any(text.startswith("Not asked about: fermentation temperature") for text in points)
 
 

@@ -132,11 +132,27 @@ def ranks(first, second, tied=False):
 
 
 def test_a_first_place_needs_near_certainty_and_no_tie():
-    assert wording.ranking_sentence(YIELD, ranks(0.97, 0.2)).startswith(
+    assert wording.ranking_sentence(YIELD, ranks(0.97, 0.2), is_shown=True).startswith(
         "A comes first of 2 grain bills by yield"
     )
     for close in (ranks(0.8, 0.7), ranks(0.97, 0.7, tied=True)):
-        assert "cannot be told yet" in wording.ranking_sentence(YIELD, close)
+        assert "cannot be told yet" in wording.ranking_sentence(YIELD, close, is_shown=True)
+
+
+def test_no_first_place_behind_a_shut_gate():
+    assert wording.ranking_sentence(YIELD, ranks(0.99, 0.1), is_shown=False) == (
+        "Which grain bill comes first by yield cannot be told yet: it is not shown that grain bill makes a "
+        "difference to it."
+    )
+
+
+def test_a_promise_that_is_none_is_said_to_be_none():
+    pick = Pick(PROMISES, 0, 0.32, 0.30, 0.34, 0.0, 0.004, None, 0.0, 0.0)
+    card = wording.Card("100 % malt", "q")
+    assert wording.next_sentence(YIELD, pick, card).endswith(
+        "so far 0 %. Nothing that may be tried promises more than the highest so far: this comes nearest."
+    )
+    assert "Nothing" not in wording.next_sentence(YIELD, replace(pick, why=TEACHES), card)
 
 
 def test_shares():
@@ -200,7 +216,7 @@ def test_no_sentence_claims_a_best_an_optimum_or_a_cause():
             ("supported", "leaning", "about the same", "cannot tell", "too few", "never apart"),
         )
     ]
-    said += [wording.ranking_sentence(YIELD, ranks(0.97, 0.2)), wording.why_words(PROMISES)]
+    said += [wording.ranking_sentence(YIELD, ranks(0.97, 0.2), is_shown=True), wording.why_words(PROMISES)]
     for sentence in said:
         for word in ("best", "optimal", "cause", "because", "proves", "significant"):
             assert word not in sentence.lower(), sentence

@@ -200,7 +200,7 @@ def _rankings(data: SeasonData) -> list[Block]:
         for subject in ("grain bill", "yeast"):
             ranks = own.filter(pl.col("subject") == subject)
             if ranks.height > 1:
-                said.append(ranking_sentence(response, _ranks(ranks)))
+                said.append(ranking_sentence(response, _ranks(ranks), _is_shown(data, name, subject)))
                 figures.append(ranking_figure(data, ranks, response, subject))
     if not figures:
         return []
@@ -211,6 +211,14 @@ def _rankings(data: SeasonData) -> list[Block]:
         Figures(figures),
         *([figure] if figure else []),
     ]
+
+
+def _is_shown(data: SeasonData, response: str, subject: str) -> bool:
+    """Whether it is shown that grain (or yeast) makes a difference to a response of the batches."""
+    family = "grain" if subject == "grain bill" else "yeast"
+    of = (pl.col("unit_kind") == "batch") & (pl.col("response") == response)
+    gate = data.gates.filter(of & (pl.col("family") == family) & pl.col("is_passed"))
+    return gate.height > 0 and data.fit_quality.filter(of & (pl.col("foretold_frac") > 0)).height > 0
 
 
 def _ranks(ranks: pl.DataFrame) -> list[Rank]:
