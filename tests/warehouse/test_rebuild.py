@@ -1,17 +1,23 @@
-"""A build after an edit makes the very tables that a build from nothing makes, reading only what changed."""
+"""A build after an edit makes the very tables that a build from nothing makes, from what changed alone."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import duckdb
+import polars as pl
 import pytest
 
+import pipeline.cuts.runs
+import pipeline.kept_parts
 import pipeline.logs.read
+import pipeline.reconcile.parts
+from pipeline.cuts.runs import fit_part
 from pipeline.logs import load_raw, read_logs
 from pipeline.logs.keep import kept_from
+from pipeline.reconcile.step import reconcile_step
 from pipeline.settings import Settings
 from pipeline.warehouse import build_season
 
@@ -28,6 +34,25 @@ def parsed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 
     monkeypatch.setattr(pipeline.logs.read._Reader, "_read_text", note)
     return names
+
+
+@pytest.fixture
+def worked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
+    """Every batch a part of its own; the step and the batch of each that is worked out, in order."""
+    monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", 1)
+    monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", 1)
+    found: list[tuple[str, str]] = []
+
+    def noted(work: Callable[..., Iterable[pl.DataFrame]]) -> Callable[..., Iterable[pl.DataFrame]]:
+        def note(first: pl.DataFrame, *frames: pl.DataFrame, **options: float) -> Iterable[pl.DataFrame]:
+            found.extend((work.__name__, batch) for batch in first["batch"].unique(maintain_order=True))
+            return work(first, *frames, **options)
+
+        return note
+
+    for module, work in ((pipeline.reconcile.parts, reconcile_step), (pipeline.cuts.runs, fit_part)):
+        monkeypatch.setattr(module, work.__name__, noted(work))
+    return found
 
 
 SHEET = "session,when,assessor,sample,batch,fruit\nmay,2025-11-0{day},Ana,1,B1,{score}\nmay,,Bo,1,B1,x\n"
@@ -90,31 +115,50 @@ def test_random_edits_give_the_rows_of_reading_everything(
 
 
 def test_random_edits_give_the_tables_of_a_build_from_nothing(
-    tmp_path: Path, batch_text: Callable[..., str], database_as_text: Callable[[Path], dict[str, str]]
+    tmp_path: Path,
+    worked: list[tuple[str, str]],
+    batch_text: Callable[..., str],
+    database_as_text: Callable[[Path], dict[str, str]],
 ) -> None:
     chance = random.Random(7)
     logs = _start(tmp_path, batch_text)
+    for number in (2, 3, 4):
+        (logs / f"B{number}.csv").write_text(batch_text(f"B{number}", hearts=11 + number))
     kept, fresh = tmp_path / "kept.duckdb", tmp_path / "fresh.duckdb"
+    build_season(logs, kept, Settings())
     for _ in range(3):
         _random_edit(chance, logs, batch_text)
+        worked.clear()
         found = build_season(logs, kept, Settings())
+        again = len(worked)
         fresh.unlink(missing_ok=True)
         assert found.equals(build_season(logs, fresh, Settings()))
+        assert again < len(worked) - again, "some parts are taken over"
         assert database_as_text(kept) == database_as_text(fresh)
 
 
-def test_only_what_changed_is_read(tmp_path: Path, parsed: list[str], batch_text: Callable[..., str]) -> None:
+def test_only_what_changed_is_read_and_worked_out(
+    tmp_path: Path, parsed: list[str], worked: list[tuple[str, str]], batch_text: Callable[..., str]
+) -> None:
     logs, database = tmp_path / "logs", tmp_path / "season.duckdb"
     logs.mkdir()
     for number in range(5):
         (logs / f"B{number}.csv").write_text(batch_text(f"B{number}"))
     build_season(logs, database, Settings())
     assert len(parsed) == 5
+    assert sorted(worked) == sorted(
+        (step, f"B{number}") for step in ("reconcile_step", "fit_part") for number in range(5)
+    )
     parsed.clear()
+    worked.clear()
     (logs / "B3.csv").write_text(batch_text("B3", hearts=11))
-    (logs / "B0.csv").unlink()
+    # Before all others: every file and every move has another number now.
+    (logs / "A9.csv").write_text(batch_text("A9"))
     build_season(logs, database, Settings())
-    assert parsed == ["B3.csv"]
+    assert parsed == ["A9.csv", "B3.csv"]
+    assert sorted(worked) == [
+        (step, batch) for step in ("fit_part", "reconcile_step") for batch in ("A9", "B3")
+    ]
 
 
 def test_nothing_changed_leaves_the_database_untouched(
