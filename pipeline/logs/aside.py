@@ -38,7 +38,8 @@ def marks_of_rows(
     sheet: Sheet, typed: Mapping[str, pl.Series], schema: Mapping[str, pl.DataType | type[pl.DataType]]
 ) -> pl.DataFrame:
     """The rows of `sheet` set aside whose batch (cask) and step can be told, with nothing measured."""
-    rows = np.flatnonzero(sheet.row_is_bad)
+    # A row of totals is nothing that was done: what it sums up is there.
+    rows = np.flatnonzero(sheet.row_is_bad & ~sheet.is_total)
     who, *others = IDENTITY[sheet.kind.name]
     if rows.size == 0:
         return pl.DataFrame(schema=dict(schema))

@@ -35,6 +35,7 @@ from pipeline.logs.read import Progress, ReadFile, ReadResult, cells_frame, read
 from pipeline.logs.scores import Scores, read_scores
 from pipeline.logs.sheet import Sheet
 from pipeline.logs.telemetry import MINUTE_SCHEMA
+from pipeline.logs.totals import set_totals_aside
 from pipeline.logs.values import plain_item_key
 from pipeline.problems import Problem, problems_frame, sort_problems
 
@@ -274,7 +275,7 @@ class _Typer:
         sheet = self._sheet(kind, cells)
         self._refuse(sheet)
         typed = typed_columns(sheet, self.settings.date_order)
-        check_needs(sheet, kind.needs, np.ones(len(sheet.text), dtype=np.bool_), f"a {kind.title} needs")
+        check_needs(sheet, kind.needs, ~set_totals_aside(sheet), f"a {kind.title} needs")
         if kind.steps:
             check_steps(sheet, typed["step"])
         if kind.name == BATCH_LOG:

@@ -47,7 +47,7 @@ class Sheet:
     """The rows of one kind of log.
 
     `text` has file_id, line and every column of the kind, trimmed, null where blank. `row_is_bad` marks
-    the rows that cannot be used.
+    the rows that cannot be used, `is_total` those among them that only sum up what stands above.
     """
 
     kind: FileKind
@@ -58,6 +58,7 @@ class Sheet:
 
     def __post_init__(self) -> None:
         self.row_is_bad: Bools = np.zeros(len(self.text), dtype=np.bool_)
+        self.is_total: Bools = np.zeros(len(self.text), dtype=np.bool_)
         self.file_ids: npt.NDArray[np.int32] = self.text["file_id"].to_numpy()
         self.file_count = max(self.files, default=0) + 1
         self._cells_aside: dict[int, list[str]] = {}

@@ -5,6 +5,24 @@ from pipeline.problem_kinds.kind import ProblemKind
 OF_ACCOUNT = (
     # --- what the account finds
     ProblemKind(
+        "batch_logged_twice",
+        "implausible",
+        "a batch logged twice",
+        "has {found}",
+        "{expected}",
+        "take one of the two copies away",
+        "row used",
+    ),
+    ProblemKind(
+        "units_confused",
+        "implausible",
+        "a number that another unit would make fit",
+        "gives {found}",
+        "a number that agrees with the rest of the log: {expected}",
+        "write the unit after the number, or in square brackets in the header",
+        "row used",
+    ),
+    ProblemKind(
         "strength_above_azeotrope",
         "implausible",
         "a strength no pot still gives",
@@ -19,8 +37,8 @@ OF_ACCOUNT = (
         "a reading that cannot be brought to 20 degC",
         "cannot be brought to 20 degC, and counts as not measured: {found}",
         "{expected}",
-        "check the temperature, and write its unit after it if it is not degC; cool or warm the sample and read "
-        "again if it is right",
+        "check the temperature, and write its unit after it if it is not degC; cool or warm the sample and "
+        "read again if it is right",
         "cell set aside",
     ),
     ProblemKind(
@@ -128,21 +146,21 @@ OF_ACCOUNT = (
         "row used",
     ),
     ProblemKind(
-        "units_confused",
-        "implausible",
-        "a number that another unit would make fit",
-        "gives {found}",
-        "a number that agrees with the rest of the log: {expected}",
-        "write the unit after the number, or in square brackets in the header",
+        "dates_out_of_order",
+        "unusual",
+        "dates out of order",
+        "{found} is earlier than the row above",
+        "{expected}",
+        "check both dates; rows may stand in any order if each has its own",
         "row used",
     ),
     ProblemKind(
-        "batch_logged_twice",
-        "implausible",
-        "a batch logged twice",
-        "has {found}",
+        "row_twice",
+        "unusual",
+        "the same row twice",
+        "says {found}",
         "{expected}",
-        "take one of the two copies away",
+        "take one of the two out, or tell them apart by time or item",
         "row used",
     ),
     ProblemKind(
@@ -161,24 +179,6 @@ OF_ACCOUNT = (
         '"{found}" is no lot that any row fills',
         "{expected}",
         "write the lot's name as it was filled, or log what filled it",
-        "row used",
-    ),
-    ProblemKind(
-        "row_twice",
-        "unusual",
-        "the same row twice",
-        "says {found}",
-        "{expected}",
-        "take one of the two out, or tell them apart by time or item",
-        "row used",
-    ),
-    ProblemKind(
-        "dates_out_of_order",
-        "unusual",
-        "dates out of order",
-        "{found} is earlier than the row above",
-        "{expected}",
-        "check both dates; rows may stand in any order if each has its own",
         "row used",
     ),
     ProblemKind(

@@ -340,6 +340,14 @@ OF_LOGS = (
         "nothing set aside",
     ),
     ProblemKind(
+        "totals_row",
+        "unusual",
+        "a row of totals",
+        "holds numbers and no step, and looks like a row of totals",
+        "one row a thing measured or done",
+        "take the row out of the log, or write its step if something was done",
+    ),
+    ProblemKind(
         "windows_1252",
         "unusual",
         "a file in Windows-1252",
