@@ -16,16 +16,23 @@ from sklearn.utils.estimator_checks import check_estimator
 from pipeline.fits import baselines, curvature
 from pipeline.fits.estimator import HierarchicalBlocks
 
+# Checks of scikit-learn that do not apply, each with the reason.
+NOT_APPLYING = {
+    "check_sample_weight_equivalence_on_dense_data": "weights are relative precisions, not numbers of "
+    "repeats: a row of weight two is one better measured row, not two rows",
+    "check_array_api_input": "numpy arrays only; the check is skipped unless array dispatch is switched on",
+}
+
 
 def test_scikit_learns_own_checks():
-    # Weights here are inverse error variances relative to each other, not numbers of repeats.
-    expected = {"check_sample_weight_equivalence_on_dense_data": "weights are relative precisions"}
+    expected = {name: why for name, why in NOT_APPLYING.items() if "weight" in name}
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         results = check_estimator(HierarchicalBlocks(), expected_failed_checks=expected, on_fail=None)
     failed = [f"{each['check_name']}: {each['exception']}" for each in results if each["status"] == "failed"]
     assert failed == []
-    assert sum(each["status"] == "passed" for each in results) > 40
+    assert {each["check_name"] for each in results if each["status"] != "passed"} <= set(NOT_APPLYING)
+    assert sum(each["status"] == "passed" for each in results) > 50
 
 
 @pytest.fixture
