@@ -28,6 +28,7 @@ __all__ = [
     "shown_path",
     "stem_of",
     "unpacked",
+    "why_not_unpacked",
 ]
 
 BOOK_SUFFIXES = (".xlsx", ".xlsm")
@@ -153,11 +154,22 @@ def unpacked(data: bytes, name: str) -> bytes:
         with gzip.GzipFile(fileobj=io.BytesIO(data)) as file:
             whole = bytes_of_lines(cast(BinaryIO, file), LARGEST_UNPACKED)
     except (OSError, EOFError, zlib.error) as error:
-        why = str(error) or type(error).__name__
-        raise UnreadableTextError("cannot_unpack", why[:1].lower() + why[1:]) from error
+        raise UnreadableTextError("cannot_unpack", why_not_unpacked(error)) from error
     if len(whole) > LARGEST_UNPACKED:
         raise UnreadableTextError("cannot_unpack", f"it unpacks to more than {LARGEST_UNPACKED:,} bytes")
     return whole
+
+
+def why_not_unpacked(error: Exception) -> str:
+    """What keeps a packed file from being unpacked, in words."""
+    said = str(error)
+    if isinstance(error, EOFError):
+        return "it ends too early"
+    if said.startswith("Not a gzipped file"):
+        return "it is no gzip file, or something else stands behind one"
+    if "check failed" in said or "length of data" in said:
+        return "its content is not what was packed (its checksum is wrong)"
+    return f"it is damaged ({said or type(error).__name__})"
 
 
 def stem_of(name: str) -> str:

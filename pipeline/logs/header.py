@@ -39,6 +39,7 @@ MOST_COLUMNS = 1000
 """Columns of a log at most: no format has a tenth of them, and each would be a column of a table."""
 
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$", re.DOTALL)
+_NAME_AND_UNIT = re.compile(r"^(?P<name>[^\W\d_]+)[\s,/]*(?P<unit>\([^()]+\)|[°%]?[^\W\d_]+)\s*$")
 _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\.[0-9]+)?)\s*$")
 _OF_TABLES = frozenset(("file_id", "score_mean", "lpa_frac_start"))
 """Columns that only tables of a season have: each table whose others would fit a log has one of them."""
@@ -268,9 +269,26 @@ def _extra_notices(kind: str, extra: Extra, key: str, bracket: str | None) -> li
     if kind == TASTING_SHEET:
         is_odd = bracket is not None and _scale_in(bracket) is None
         return [("unit_ignored", extra.name, {})] if is_odd else []
-    near = nearest(key, KINDS_OF_FILE[kind].fields, 0.7)
-    hint = f" (is it meant to be {near}?)" if near else ""
+    meant = _meant(extra.attribute, key, KINDS_OF_FILE[kind].fields)
+    hint = f" (is it meant to be {meant}?)" if meant else ""
     return [("unknown_column", extra.name, {"kind": title, "hint": hint})]
+
+
+def _meant(name: str, key: str, known: Iterable[str]) -> str | None:
+    """Which column a name nobody knows was perhaps meant for: with its unit in square brackets if it has one.
+
+    >>> _meant("Volume (gal)", "volume_(gal)", ["volume"]), _meant("Temp.", "temp.", ["temperature"])
+    ('volume [gal]', 'temperature')
+    """
+    columns = list(known)
+    with_unit = _NAME_AND_UNIT.match(name)
+    if with_unit is not None and column_key(with_unit["name"]) in columns:
+        return f"{column_key(with_unit['name'])} [{with_unit['unit'].strip('() ')}]"
+    near = nearest(key, columns, 0.7)
+    if near is not None:
+        return near
+    letters = key.rstrip(".")
+    return next((each for each in columns if len(letters) > 2 and each.startswith(letters)), None)
 
 
 def _header_unit(written: str, bracket: str, quantity: Quantity) -> Unit:

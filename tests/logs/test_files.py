@@ -246,6 +246,25 @@ def test_packed_log_that_unpacks_to_too_much_is_refused(read: Read, monkeypatch:
     assert "more than 1,000 bytes" in frames.problems["message"][0]
 
 
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        (lambda packed: packed[: len(packed) // 2], "it ends too early"),
+        (lambda packed: packed[:-8] + bytes(8), "its content is not what was packed"),
+        (lambda packed: packed + b"and more", "it is no gzip file, or something else stands behind one"),
+        (lambda packed: b"batch,step\n", "it is no gzip file"),
+        (lambda packed: packed[:20] + b"\xff\xff\xff" + packed[23:], "it is damaged"),
+    ],
+    ids=["cut off", "checksum", "tail", "plain", "damaged"],
+)
+def test_packed_log_that_cannot_be_unpacked_says_why(
+    read: Read, change: Callable[[bytes], bytes], says: str
+) -> None:
+    frames = read(change(gzip.compress(TWO_ROWS.encode())), "B1.csv.gz")
+    assert frames.problems["kind"].to_list() == ["cannot_unpack"]
+    assert f"cannot be unpacked: {says}" in frames.problems["message"][0]
+
+
 @pytest.mark.parametrize("line", ["sep=,", '"sep=,"', "SEP=;"])
 def test_line_that_tells_a_spreadsheet_the_delimiter_is_passed_over(read: Read, line: str) -> None:
     frames = read(f"{line}\n{TWO_ROWS}")

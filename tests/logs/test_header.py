@@ -78,3 +78,26 @@ def test_a_price_in_a_currency_the_settings_do_not_name(read: Read) -> None:
     log = "batch,step,item,mass,price [EUR]\nB1,grain,rye malt,5,4.20\n"
     assert 'set currency = "EUR" in season.toml' in read(log).problems["message"][0]
     assert read(log, currency="EUR").problems.is_empty()
+
+
+@pytest.mark.parametrize(
+    ("written", "meant"),
+    [
+        ("Volume (gal)", "volume [gal]"),
+        ("gravity °P", "gravity [°P]"),
+        ("Mass, lb", "mass [lb]"),
+        ("Temp.", "temperature"),
+        ("strenght", "strength"),
+        ("min", "minutes"),
+    ],
+)
+def test_a_column_nobody_knows_is_offered_the_one_it_was_meant_for(written: str, meant: str) -> None:
+    header = read_header(f'batch;step;"{written}"')
+    ((code, _, details),) = header.notices
+    assert (code, details["hint"]) == ("unknown_column", f" (is it meant to be {meant}?)")
+
+
+@pytest.mark.parametrize("written", ["moon", "my own remark", "no", "x (y)"])
+def test_a_column_that_is_like_none_is_offered_nothing(written: str) -> None:
+    ((_, _, details),) = read_header(f"batch,step,{written}").notices
+    assert details["hint"] == ""

@@ -18,6 +18,7 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.fields import TELEMETRY_FILE
+from pipeline.logs.find import why_not_unpacked
 from pipeline.logs.telemetry.faults import JUMPS, Watch, faults_of_minutes, why_no_date
 from pipeline.logs.telemetry.header import SensorHeader, open_bytes
 from pipeline.logs.units import Quantity
@@ -100,7 +101,7 @@ def read_telemetry(
         for piece in _pieces(path, header):
             reducer.take(piece)
     except (OSError, EOFError, zlib.error) as error:
-        found.problems.append(problem("cannot_unpack", name, found=str(error) or type(error).__name__))
+        found.problems.append(problem("cannot_unpack", name, found=why_not_unpacked(error)))
     minutes = reducer.finish()
     found.rows_in, found.rows_set_aside = watch.rows_in, watch.rows_set_aside
     if not found.rows_in:
