@@ -13,6 +13,7 @@ from pipeline.fits.mixture import Floats
 
 RIDGE_STRENGTHS = np.logspace(-3, 3, 25)
 _FULL = 1.0 - 1e-8
+_MOST_LEFT_OUT = 400
 
 
 def left_out_mean(y: Floats) -> Floats:
@@ -31,7 +32,7 @@ def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
         if leverage[row] < _FULL:
             predicted[row] = y[row] - (y[row] - fitted[row]) / (1.0 - leverage[row])
         else:
-            predicted[row] = _least_squares_without(columns, y, row)
+            predicted[row] = _least_squares_without(columns, y, np.array([row]))[0]
     return predicted
 
 
@@ -50,6 +51,50 @@ def left_out_ridge(columns: Floats, y: Floats) -> Floats:
     return best
 
 
+def left_out_mean_by(groups: NDArray[np.int64], y: Floats) -> Floats:
+    """Each row predicted by the mean of all other groups; NaN where there is but one group."""
+    predicted = np.full(len(y), np.nan)
+    for rows in _groups(groups):
+        predicted[rows] = np.delete(y, rows).mean()
+    return predicted
+
+
+def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
+    """Each row predicted by least squares (smallest coefficients where several do) on all other groups."""
+    if len(np.unique(groups)) == len(y):
+        return left_out_least_squares(columns, y)
+    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
+    left = y - y.mean() - u @ (u.T @ y)
+    predicted = np.full(len(y), np.nan)
+    for rows in _groups(groups):
+        apart = np.eye(len(rows)) - u[rows] @ u[rows].T - 1.0 / len(y)
+        if np.linalg.eigvalsh(apart)[0] > 1.0 - _FULL:
+            predicted[rows] = y[rows] - np.linalg.solve(apart, left[rows])
+        else:
+            predicted[rows] = _least_squares_without(columns, y, rows)
+    return predicted
+
+
+def left_out_ridge_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
+    """Each row predicted by ridge regression on all other groups; the strength that does best so is used."""
+    if len(np.unique(groups)) == len(y):
+        return left_out_ridge(columns, y)
+    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    best, best_error = left_out_mean_by(groups, y), np.inf
+    for strength in RIDGE_STRENGTHS:
+        shrink = values**2 / (values**2 + strength)
+        left = y - y.mean() - u @ (shrink * (u.T @ y))
+        predicted = np.full(len(y), np.nan)
+        for rows in _groups(groups):
+            apart = np.eye(len(rows)) - (u[rows] * shrink) @ u[rows].T - 1.0 / len(y)
+            predicted[rows] = y[rows] - np.linalg.solve(apart, left[rows])
+        error = rmse(predicted, y)
+        if error < best_error:
+            best, best_error = predicted, error
+    return best
+
+
 def rmse(predicted: Floats, y: Floats) -> float:
     """Root mean square error over the rows that could be predicted; NaN when none could."""
     known = np.isfinite(predicted)
@@ -61,8 +106,14 @@ def groups_of(names: tuple[str, ...]) -> NDArray[np.int64]:
     return np.unique(np.array(names, dtype=str), return_inverse=True)[1]
 
 
-def _least_squares_without(columns: Floats, y: Floats, row: int) -> float:
-    kept = np.arange(len(y)) != row
+def _groups(groups: NDArray[np.int64]) -> list[NDArray[np.int64]]:
+    """The rows of each group that can be left out: not all that there is, and few enough for the memory."""
+    found = [np.flatnonzero(groups == group) for group in np.unique(groups)]
+    return [rows for rows in found if len(rows) <= min(len(groups) - 1, _MOST_LEFT_OUT)]
+
+
+def _least_squares_without(columns: Floats, y: Floats, rows: NDArray[np.int64]) -> Floats:
+    kept = np.delete(np.arange(len(y)), rows)
     centre, mean = columns[kept].mean(axis=0), y[kept].mean()
     coefficients = np.linalg.lstsq(columns[kept] - centre, y[kept] - mean, rcond=None)[0]
-    return float(mean + (columns[row] - centre) @ coefficients)
+    return np.asarray(mean + (columns[rows] - centre) @ coefficients)

@@ -207,7 +207,7 @@ def _choice(
     used = [name for name, share in zip(names, candidate.shares, strict=True) if share > 0]
     cooking = [member for name in used for member in name.split(WITH) if member in needs_cooking]
     cost = (
-        ""
+        "What its fermentables cost is not known: a price is missing."
         if candidate.cost is None
         else f"Fermentables for a usual batch: about {candidate.cost:.0f} {currency}".rstrip() + "."
     )

@@ -41,6 +41,8 @@ class Quality:
     rmse_fit: float
     rmse_recipe_out: float
     rmse_mean_recipe_out: float
+    rmse_least_squares_recipe_out: float
+    rmse_ridge_recipe_out: float
     explained_left_out: float
     residual_sd: float
     drift: float
@@ -97,7 +99,9 @@ def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
             baselines.rmse(baselines.left_out_ridge(columns, y), y),
             error,
             baselines.rmse(recipe_out, y),
-            baselines.rmse(_mean_without_group(y, recipes), y),
+            baselines.rmse(baselines.left_out_mean_by(recipes, y), y),
+            baselines.rmse(baselines.left_out_least_squares_by(recipes, columns, y), y),
+            baselines.rmse(baselines.left_out_ridge_by(recipes, columns, y), y),
             1.0 - (error / mean_error) ** 2,
             fit.residual_sd,
             drift,
@@ -161,12 +165,3 @@ def _drift(errors: Floats) -> tuple[float, float]:
         return 0.0, 1.0
     found = pearsonr(np.arange(len(errors), dtype=float), errors)
     return float(found.statistic), float(found.pvalue)
-
-
-def _mean_without_group(y: Floats, groups: np.ndarray) -> Floats:
-    predicted = np.full(len(y), np.nan)
-    for group in np.unique(groups):
-        inside = groups == group
-        if not inside.all():
-            predicted[inside] = y[~inside].mean()
-    return predicted

@@ -45,7 +45,8 @@ SCHEMAS: dict[str, dict[str, pl.DataType]] = {
     },
     "fit.quality": {
         **_OF, "units": _WHOLE, "rmse_mean": _REAL, "rmse_least_squares": _REAL, "rmse_ridge": _REAL,
-        "rmse_fit": _REAL, "rmse_curved": _REAL, "rmse_mean_recipe_out": _REAL, "rmse_recipe_out": _REAL,
+        "rmse_fit": _REAL, "rmse_curved": _REAL, "rmse_mean_recipe_out": _REAL,
+        "rmse_least_squares_recipe_out": _REAL, "rmse_ridge_recipe_out": _REAL, "rmse_recipe_out": _REAL,
         "foretold_frac": _REAL, "residual_sd": _REAL, "drift": _REAL, "drift_p_value": _REAL,
         "sentence": _TEXT,
     },
@@ -160,6 +161,7 @@ class Rows:
         self._add(
             "fit.quality", *_of(problem), quality.units, quality.rmse_mean, quality.rmse_least_squares,
             quality.rmse_ridge, quality.rmse_fit, quality.rmse_curved, quality.rmse_mean_recipe_out,
+            quality.rmse_least_squares_recipe_out, quality.rmse_ridge_recipe_out,
             quality.rmse_recipe_out, quality.explained_left_out, quality.residual_sd, quality.drift,
             quality.drift_p, wording.quality_sentence(problem.response, problem.unit_kind, quality),
         )  # fmt: skip

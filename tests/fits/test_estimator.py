@@ -7,8 +7,8 @@ import pytest
 from sklearn.compose import ColumnTransformer
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF
-from sklearn.linear_model import LinearRegression, RidgeCV
-from sklearn.model_selection import LeaveOneOut, cross_val_predict
+from sklearn.linear_model import LinearRegression, Ridge, RidgeCV
+from sklearn.model_selection import LeaveOneGroupOut, LeaveOneOut, cross_val_predict
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import OneHotEncoder
 from sklearn.utils.estimator_checks import check_estimator
@@ -88,6 +88,25 @@ def test_left_out_ridge_is_scikit_learns(season):
     best = list(baselines.RIDGE_STRENGTHS).index(model.alpha_)
     errors = np.sqrt(model.cv_results_[:, best].mean())
     assert baselines.rmse(baselines.left_out_ridge(x, y), y) == pytest.approx(errors, rel=1e-6)
+
+
+def test_recipes_left_out_are_scikit_learns(season):
+    x, y = season
+    recipes = np.arange(20) % 6
+    # One recipe alone has a yeast: without it, least squares has no unique answer and takes the smallest.
+    x = np.column_stack([x[:, :3], recipes == 5])
+    alike = {"groups": recipes, "cv": LeaveOneGroupOut()}
+    expected = cross_val_predict(LinearRegression(), x, y, **alike)
+    np.testing.assert_allclose(baselines.left_out_least_squares_by(recipes, x, y), expected, atol=1e-8)
+    errors = {
+        strength: baselines.rmse(cross_val_predict(Ridge(strength), x, y, **alike), y)
+        for strength in baselines.RIDGE_STRENGTHS
+    }
+    found = baselines.left_out_ridge_by(recipes, x, y)
+    np.testing.assert_allclose(found, cross_val_predict(Ridge(min(errors, key=errors.get)), x, y, **alike))
+    plain = [y[recipes != recipe].mean() for recipe in recipes]
+    np.testing.assert_allclose(baselines.left_out_mean_by(recipes, y), plain)
+    assert np.isnan(baselines.left_out_mean_by(np.zeros(20, dtype=int), y)).all(), "one recipe is no other"
 
 
 def test_the_curved_model_left_out_is_scikit_learns(season, monkeypatch):

@@ -85,7 +85,20 @@ def test_fractions_are_said_in_points():
 
 def quality(fit=0.01, mean=0.02, recipe=0.015, recipe_mean=0.02, curved=None, drift_p=0.5):
     return Quality(
-        24, mean, 0.03, 0.02, fit, recipe, recipe_mean, 1 - (fit / mean) ** 2, fit, 0.4, drift_p, curved
+        24,
+        mean,
+        0.03,
+        0.02,
+        fit,
+        recipe,
+        recipe_mean,
+        0.03,
+        0.02,
+        1 - (fit / mean) ** 2,
+        fit,
+        0.4,
+        drift_p,
+        curved,
     )
 
 

@@ -45,9 +45,10 @@ _FAMILIES = ("grain", "yeast", "process", "wood")
 _HEADINGS = {"process": "process (casks: time and size)"}
 _HOW = (
     "Grains, yeasts, process and cask are fitted together, each kind of choice as a family whose effects are "
-    "pulled towards nought as far as the season's own spread demands. An effect is only named when its "
-    "family passed a permutation test (4 % over all tests together). All seasons of these logs are fitted "
-    "together. An effect says what went with a choice, the others allowed for; it is no proof of a cause."
+    "pulled towards nought as far as the season's own spread demands. Shares of grain are of the mass of all "
+    "fermentables. An effect is only named when its family passed a permutation test (4 % over all tests "
+    "together). All seasons of these logs are fitted together. An effect says what went with a choice, the "
+    "others allowed for; it is no proof of a cause."
 )
 
 
@@ -285,6 +286,8 @@ def _tables(data: SeasonData) -> list[Block]:
         "rmse_ridge",
         "rmse_fit",
         "rmse_mean_recipe_out",
+        "rmse_least_squares_recipe_out",
+        "rmse_ridge_recipe_out",
         "rmse_recipe_out",
         "rmse_curved",
     ]
