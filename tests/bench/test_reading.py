@@ -10,7 +10,6 @@ import os
 import resource
 import subprocess
 import sys
-from collections import Counter
 from collections.abc import Callable, Iterator
 from pathlib import Path
 
@@ -21,40 +20,16 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from pipeline.logs import load_raw, read_logs
 from pipeline.settings import Settings
-from pipeline.simulate import simulate_season, write_season
+
+sys.path.insert(0, str(Path(__file__).parent))
+from many_logs import simulated_batches, tiled
 
 ROWS = int(os.environ.get("READING_ROWS", "150000"))
 FILES = int(os.environ.get("READING_FILES", "200"))
 SMALL = 3
 
-Batch = tuple[str, str, int]
-"""A simulated batch: its name, the text of its rows, how many they are."""
-
 Folders = dict[str, tuple[Path, int]]
 """The folders of logs by what they hold, and the rows in each."""
-
-
-def simulated_batches(place: Path) -> tuple[str, list[Batch]]:
-    """The commonest header of a simulated season's batch logs, and the batches that have it."""
-    write_season(simulate_season(16, seed=5), place)
-    logs: list[tuple[str, list[str], str]] = []
-    for path in sorted(place.glob("batches/*.csv")):
-        text = path.read_bytes().decode("utf-8-sig", "replace").replace("\r\n", "\n")
-        header, *rows = [line for line in text.splitlines() if line and not line.startswith("#")]
-        logs.append((header, rows, path.stem))
-    common, _ = Counter(header for header, _, _ in logs).most_common(1)[0]
-    return common, [
-        (name, "\n".join(rows) + "\n", len(rows)) for header, rows, name in logs if header == common
-    ]
-
-
-def tiled(batches: list[Batch]) -> Iterator[tuple[str, int]]:
-    """Batch after batch without end, each under a name of its own: its rows, and how many they are."""
-    number = 0
-    while True:
-        for name, text, rows in batches:
-            yield text.replace(name, f"{name}-{number}"), rows
-        number += 1
 
 
 @pytest.fixture(scope="module")

@@ -1,0 +1,115 @@
+"""What a build costs after one file has changed, beside a build from nothing of the same logs.
+
+Run with `make bench PYTEST_ARGS="-k test_rebuild"`; REBUILD_FILES sets the number of one-batch files. Both
+are measured in one run, in seconds of the processor and of the clock, and told with their ratio at the end.
+Time is never asserted: what is asserted is that both make the same tables, row for row.
+
+As in the simulator, every set of 16 batches has feints receivers of its own. REBUILD_RECEIVERS=shared has one
+pair for all of them, so that everything hangs together.
+"""
+
+import os
+import re
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import duckdb
+import pytest
+from pytest_benchmark.fixture import BenchmarkFixture
+
+from pipeline.settings import Settings
+from pipeline.warehouse import build_season
+
+sys.path.insert(0, str(Path(__file__).parent))
+from many_logs import simulated_batches, tiled
+
+FILES = int(os.environ.get("REBUILD_FILES", "200"))
+IS_SHARED = os.environ.get("REBUILD_RECEIVERS", "own") == "shared"
+SMALL = 3
+SET = 16
+
+Seconds = tuple[float, float]
+"""Of the processor, and of the clock."""
+
+
+@pytest.fixture(scope="module")
+def told(request: pytest.FixtureRequest) -> Iterator[dict[str, Seconds]]:
+    """Takes the seconds by kind of build, and tells them side by side when the module is done."""
+    measured: dict[str, Seconds] = {}
+    yield measured
+    capture = request.config.pluginmanager.getplugin("capturemanager")
+    if measured and capture:
+        whole = measured["from nothing"]
+        with capture.global_and_fixture_disabled():
+            print(f"\n\n{FILES:,} files: seconds of the processor and of the clock, and as shares:")
+            for kind, took in measured.items():
+                shares = " ".join(
+                    f"{100.0 * one / all_:7.1f} %" for one, all_ in zip(took, whole, strict=True)
+                )
+                print(f"  {kind:14} {took[0]:10.2f} {took[1]:10.2f} {shares}")
+
+
+def seconds_of(logs: Path, database: Path) -> Seconds:
+    """Build, and how long it took."""
+    begun = time.process_time(), time.perf_counter()
+    build_season(logs, database, Settings())
+    return time.process_time() - begun[0], time.perf_counter() - begun[1]
+
+
+def write_logs(place: Path, logs: Path, files: int) -> None:
+    header, batches = simulated_batches(place)
+    logs.mkdir()
+    for number, (text, _) in enumerate(tiled(batches)):
+        if number == files:
+            break
+        receivers = "" if IS_SHARED else f" of set {number // SET}"
+        own = text.replace(",feints A,", f",feints A{receivers},").replace(
+            ",feints B,", f",feints B{receivers},"
+        )
+        (logs / f"log{number:06d}.csv").write_text(f"{header}\n{own}", encoding="utf-8")
+
+
+def correct_one(log: Path) -> None:
+    """Read the first jar of hearts otherwise than it was written."""
+    lines = log.read_text(encoding="utf-8").splitlines(keepends=True)
+    column = lines[0].rstrip().split(",").index("volume")
+    number = next(place for place, line in enumerate(lines) if ",hearts," in line and ",collect," in line)
+    cells = lines[number].split(",")
+    cells[column] = re.sub(r"[\d.]+", lambda number: f"{float(number[0]) * 1.01:.4g}", cells[column], count=1)
+    lines[number] = ",".join(cells)
+    log.write_text("".join(lines), encoding="utf-8")
+
+
+def differing_tables(one: Path, other: Path) -> list[str]:
+    """The tables whose rows are not the same in the same order."""
+    with duckdb.connect(":memory:") as con:
+        for name, path in (("one", one), ("other", other)):
+            con.execute(f"attach '{path}' as {name} (read_only)")
+        names = con.execute(
+            "select schema_name || '.' || table_name from duckdb_tables() where database_name = 'one'"
+        ).fetchall()
+        assert names
+        return [name for (name,) in names if _rows_in_one_only(con, name)]
+
+
+def _rows_in_one_only(con: duckdb.DuckDBPyConnection, name: str) -> int:
+    one, other = (f"(select *, rowid as row_no from {each}.{name})" for each in ("one", "other"))
+    ways = f"({one} except all {other}) union all ({other} except all {one})"
+    return con.execute(f"select count(*) from ({ways})").fetchall()[0][0]
+
+
+def test_rebuild_after_one_changed_file(
+    benchmark: BenchmarkFixture, told: dict[str, Seconds], tmp_path: Path
+) -> None:
+    files = SMALL if benchmark.disabled else FILES
+    logs, kept, fresh = tmp_path / "logs", tmp_path / "rebuilt.duckdb", tmp_path / "fresh.duckdb"
+    write_logs(tmp_path / "season", logs, files)
+    build_season(logs, kept, Settings())
+    correct_one(logs / f"log{files // 2:06d}.csv")
+    rebuilding = benchmark.pedantic(seconds_of, args=(logs, kept), rounds=1)
+    whole = seconds_of(logs, fresh)
+    assert differing_tables(kept, fresh) == []
+    if benchmark.enabled:
+        told["from nothing"], told["one changed"] = whole, rebuilding
