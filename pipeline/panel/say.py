@@ -40,11 +40,10 @@ def say_how_many(con: duckdb.DuckDBPyConnection, points: float) -> list[str]:
     errors = pl.DataFrame(con.sql(_ERRORS))
     if errors.is_empty():
         return [NO_ERROR]
-    power = f"{100 * WANTED_POWER:.0f} %"
+    wanted = f"{points:g} point" if points == 1 else f"{points:g} points"
     lines = [
-        f"To show a difference of {points:g} point{'' if points == 1 else 's'} with a chance of {power}, held to 5 %, from this "
-        f"panel's own "
-        "error (each sample once, as many samples a sitting as so far):"
+        f"To show a difference of {wanted} with a chance of {100 * WANTED_POWER:.0f} %, held to 5 %, from "
+        "this panel's own error (each sample once, as many samples a sitting as so far):"
     ]
     for row in errors.iter_rows(named=True):
         samples, own = max(int(row["samples"]), 2), row["interaction_sd"] or 0.0

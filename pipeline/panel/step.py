@@ -154,7 +154,7 @@ def panel_step(
     said: list[Row] = []
     maps: list[Row] = []
     panels, assessors, shares = [], [], []
-    for panel in read_panels(scores):
+    for panel in read_panels(_with_unscored(scores, words, tasted_frame)):
         for mean, difference in mean_rows(panel, tasted):
             means += mean
             differences += difference
@@ -174,6 +174,23 @@ def panel_step(
         frame_of(maps, FLAVOUR_MAP),
         frame_of(shares, FLAVOUR_SHARE),
     )
+
+
+def _with_unscored(scores: pl.DataFrame, words: pl.DataFrame, tasted: pl.DataFrame) -> pl.DataFrame:
+    """The scores, and a row without a score for each glass of a session where only words were written."""
+    unscored = (
+        words.join(scores.select("session"), on="session", how="anti", nulls_equal=True)
+        .select("season", "session", "tasted", "assessor")
+        .unique(maintain_order=True)
+        .join(
+            tasted.select("session", "tasted", "tasted_on"),
+            on=["session", "tasted"],
+            how="left",
+            nulls_equal=True,
+            maintain_order="left",
+        )
+    )
+    return pl.concat([scores, unscored], how="diagonal")
 
 
 def difference_step(tests: pl.DataFrame, people: pl.DataFrame) -> Iterable[pl.DataFrame]:

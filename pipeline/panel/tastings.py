@@ -66,7 +66,8 @@ class SeasonPanel:
 def read_panels(scores: pl.DataFrame) -> list[SeasonPanel]:
     """Every season's sets, fitted.
 
-    scores : fit.tasted_score: season, session, tasted, assessor, attribute, serving_order, score, tasted_on
+    scores : fit.tasted_score: season, session, tasted, assessor, attribute, serving_order, score, tasted_on;
+             a row without an attribute is a glass that was only described
     """
     panels = []
     for (season,), rows in scores.group_by(["season"], maintain_order=True):
@@ -110,7 +111,8 @@ def _tastings(season: str | None, rows: pl.DataFrame) -> list[Tasting]:
             for each in days.sort("tasted_on", nulls_last=True, maintain_order=True)["session"]
         ]
         tasting = Tasting(season, _set_name(evenings), [tasted[each] for each in names], people)
-        for (attribute,), own in part.group_by(["attribute"], maintain_order=True):
+        scored = part.filter(pl.col("attribute").is_not_null())
+        for (attribute,), own in scored.group_by(["attribute"], maintain_order=True):
             _add_attribute(tasting, str(attribute), own, names)
         found.append(tasting)
     _tell_apart(found)

@@ -1,24 +1,14 @@
 -- What:  what the panel gave each sample, attribute by attribute, on the scale of 0 to 10.
 -- Note:  an assessor who scored a sample twice counts once, with the mean; the interval is between assessors.
---        A jar tasted by itself is no batch's spirit: it has its jar's name for a lot, and no batch.
 -- Grain: one row a session, sample and attribute.
--- From:  log.tasting_pour, log.score, raw.student_t, raw.setting, account.move, metric.tasted_jar
+-- From:  log.tasting_pour, log.score, raw.student_t, metric.tasted_sample
 create or replace table metric.sample_score as
-with season_start as (
-    select text_value as starts
-    from raw.setting
-    where name = 'season_starts'
-),
-
-by_assessor as (
+with by_assessor as (
     select
         pour.session,
         pour.sample,
         score.attribute,
         pour.assessor,
-        any_value(pour.batch order by pour.pour_id) as batch,
-        any_value(pour.cask order by pour.pour_id) as cask,
-        any_value(pour.lot order by pour.pour_id) as lot,
         min(pour.happened_at) as happened_at,
         count(*) as scores,
         favg(score.score) as score,
@@ -34,9 +24,6 @@ by_sample as (
         session,
         sample,
         attribute,
-        any_value(batch order by assessor) as batch,
-        any_value(cask order by assessor) as cask,
-        any_value(lot order by assessor) as lot,
         min(happened_at) as happened_at,
         count(*) as assessors,
         cast(sum(scores) as bigint) as scores,
@@ -44,35 +31,18 @@ by_sample as (
         stddev_samp(score order by assessor) as score_sd,
     from by_assessor
     group by session, sample, attribute
-),
-
--- A cut's lot is its batch's: "12 hearts".
-own_lots as (
-    select
-        lower(to_lot) as lot_key,
-        any_value(batch order by batch) as batch,
-    from account.move
-    where kind = 'collect'
-    group by lower(to_lot)
-    having count(distinct batch) = 1
 )
 
 select
     -- ids
-    season_of(by_sample.happened_at, season_start.starts) as season,
+    tasted.season,
     by_sample.session,
     by_sample.sample,
-    if(tasted_jar.label is null, coalesce(by_sample.batch, own_lots.batch), null) as batch,
-    by_sample.cask,
-    coalesce(tasted_jar.label, by_sample.lot) as lot,
+    tasted.batch,
+    tasted.cask,
+    tasted.lot,
     -- text
-    coalesce(
-        'cask ' || by_sample.cask,
-        tasted_jar.label,
-        by_sample.lot,
-        'batch ' || by_sample.batch,
-        'sample ' || by_sample.sample
-    ) as label,
+    tasted.label,
     by_sample.attribute,
     -- numerics
     by_sample.assessors,
@@ -85,14 +55,11 @@ select
     by_sample.score_mean
         + student_t.quantile * by_sample.score_sd / sqrt(by_sample.assessors) as score_high,
     -- timestamps
-    cast(by_sample.happened_at as date) as tasted_on,
+    tasted.tasted_on,
 from by_sample
-cross join season_start
-left join own_lots
-    on own_lots.lot_key = lower(by_sample.lot)
-left join metric.tasted_jar as tasted_jar
-    on tasted_jar.session is not distinct from by_sample.session
-    and tasted_jar.sample = by_sample.sample
+inner join metric.tasted_sample as tasted
+    on tasted.session is not distinct from by_sample.session
+    and tasted.sample = by_sample.sample
 left join raw.student_t as student_t
     on student_t.degrees_of_freedom = by_sample.assessors - 1
 order by by_sample.happened_at, by_sample.session, by_sample.sample, by_sample.attribute

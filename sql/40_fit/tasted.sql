@@ -1,7 +1,7 @@
 -- What:  every spirit the panel tasted, with what it was: batch, yeast, grain, cask and age.
 -- Note:  a cask changes, so the same cask on another evening is another spirit; a batch's own spirit does not.
 -- Grain: one row a session and tasted spirit.
--- From:  metric.sample_score, metric.batch, metric.cask, fit.tasted_batch
+-- From:  metric.tasted_sample, metric.batch, metric.cask, fit.tasted_batch
 create or replace table fit.tasted as
 with poured as (
     select
@@ -18,7 +18,7 @@ with poured as (
         any_value(lot order by sample) as lot,
         list_sort(list(distinct sample)) as samples,
         min(tasted_on) as tasted_on,
-    from metric.sample_score
+    from metric.tasted_sample
     group by all
 ),
 

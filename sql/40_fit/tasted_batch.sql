@@ -4,7 +4,7 @@
 --        batch has 95 % of the alcohol the spirit counts as that batch's (own choice). Alcohol whose batch is not
 --        known has no row, so shares can sum to less than one.
 -- Grain: one row a tasted spirit and batch.
--- From:  metric.sample_score, account.spirit_share, account.move
+-- From:  metric.tasted_sample, account.spirit_share, account.move
 create or replace table fit.tasted_batch as
 with poured as (
     select distinct
@@ -16,7 +16,7 @@ with poured as (
         if(cask is null, batch, null) as own_batch,
         coalesce('cask ' || lower(cask), lower(lot)) as lot_key,
         tasted_on,
-    from metric.sample_score
+    from metric.tasted_sample
 ),
 
 -- A lot that is nobody's own is tasted under one name on every evening: its last one counts.

@@ -137,6 +137,20 @@ def test_a_distillers_own_words_go_before_the_list(make_season, tmp_path):
     assert [row["word"] for row in listed.rows(query)] == ["butter", "kerosene"]
 
 
+def test_words_are_counted_where_nothing_was_scored(make_season):
+    said = {"314": "pear", "271": "clove", "577": "clove"}
+    rows = "".join(f"march,P{n},{code},{word}\n" for n in range(6) for code, word in said.items())
+    season = make_season(files={"sheet.csv": "session,assessor,sample,descriptors\n" + rows, "key.csv": KEY})
+    query = "select label, word, said, assessors from fit.descriptor where said > 0 order by label"
+    assert season.rows(query) == [
+        {"label": "batch B0", "word": "pear", "said": 6, "assessors": 6},
+        {"label": "batch B1", "word": "clove", "said": 6, "assessors": 6},
+        {"label": "batch B2", "word": "clove", "said": 6, "assessors": 6},
+    ]
+    assert season.rows("select distinct p_held <= 0.01 as is_told from fit.descriptor") == [{"is_told": True}]
+    assert season.rows("select * from fit.sample_mean") == []
+
+
 def test_words_that_are_no_words_are_refused(tmp_path):
     settings_file = tmp_path / "season.toml"
     settings_file.write_text("[words]\nkerosene = 3\n", encoding="utf-8")

@@ -121,7 +121,7 @@ def flavour(data: SeasonData) -> Section:
     """What was tasted this season and what may be said of it."""
     own = data.flavour
     if own.means.is_empty():
-        return Section("flavour", TITLE, [scores_answer(0, 0, 0, 0, 0)], [Points(list(CAUTIONS))])
+        return _unscored(data)
     total = int(own.panels["scores"].sum())
     assessors = data.count("assessors") or int(own.panels.select(pl.col("assessors").max()).item())
     tastings = own.means["tasting"].unique(maintain_order=True).to_list()
@@ -139,9 +139,7 @@ def flavour(data: SeasonData) -> Section:
         Folded(f"Every sample: what it was, its scores and words ({len(entries.entries)})", entries),
         folded(table_of(own.means, _MEAN_COLUMNS, "Adjusted scores by sample and attribute")),
         *_map(data, tastings),
-        Heading3("Words"),
-        Points(word_sentences(own.words.to_dicts())),
-        *_word_table(own.words),
+        *_words(data),
         Heading3("How far the panel agrees"),
         Paragraphs([agreement_sentence(own.panels.to_dicts())]),
         folded(table_of(own.panels, _PANEL_COLUMNS, "The panel by tasting and attribute")),
@@ -152,6 +150,31 @@ def flavour(data: SeasonData) -> Section:
     if headline:
         answer.insert(0, headline)
     return Section("flavour", TITLE, answer, blocks)
+
+
+def _unscored(data: SeasonData) -> Section:
+    """A season without scores: its words, if any were written, and what to mind at the next tasting."""
+    own = data.flavour
+    answer, blocks = [scores_answer(0, 0, 0, 0, 0)], []
+    if own.words.height:
+        samples = counted(own.words["tasted"].n_unique(), "sample")
+        answer.append(f"Words alone were written of {samples}; they are counted below.")
+        entries = sample_entries(data)
+        blocks = [
+            Folded(f"Every sample: what it was and its words ({len(entries.entries)})", entries),
+            *_words(data),
+        ]
+    return Section("flavour", TITLE, answer, [*blocks, Points(list(CAUTIONS))])
+
+
+def _words(data: SeasonData) -> list[Block]:
+    words = data.flavour.words
+    return [
+        Heading3("Words"),
+        Points(word_sentences(words.to_dicts())),
+        *_word_maps(data),
+        *_word_table(words),
+    ]
 
 
 def _how_to_read(data: SeasonData) -> str:
@@ -267,13 +290,10 @@ def _score_text(row: dict[str, Any]) -> str:
 
 
 def _map(data: SeasonData, tastings: list[str]) -> list[Block]:
-    """The map of the last tasting that has one open, those before it and the maps of words folded."""
+    """The map of the last tasting that has one open, those before it folded."""
     maps = data.flavour.maps
     scores = [
         each for each in tastings if maps.filter(pl.col("tasting") == each, pl.col("map") == "scores").height
-    ]
-    words = [
-        each for each in tastings if maps.filter(pl.col("tasting") == each, pl.col("map") == "words").height
     ]
     if not scores:
         return []
@@ -297,12 +317,19 @@ def _map(data: SeasonData, tastings: list[str]) -> list[Block]:
     ]
     if len(figures) > 1:
         blocks.append(Folded(f"Maps of the {len(figures) - 1} tastings before", Figures(figures[1:])))
-    if words:
-        drawn = [
-            _map_figure(maps, each, "words", place, anchors) for place, each in enumerate(reversed(words))
-        ]
-        blocks.append(Folded(f"Maps of words ({counted(len(drawn), 'tasting')})", Figures(drawn)))
     return blocks
+
+
+def _word_maps(data: SeasonData) -> list[Block]:
+    maps, anchors = data.flavour.maps, sample_anchors(data)
+    found = data.flavour.words["tasting"].unique(maintain_order=True).to_list()
+    words = [
+        each for each in found if maps.filter(pl.col("tasting") == each, pl.col("map") == "words").height
+    ]
+    if not words:
+        return []
+    drawn = [_map_figure(maps, each, "words", place, anchors) for place, each in enumerate(reversed(words))]
+    return [Folded(f"Maps of words ({counted(len(drawn), 'tasting')})", Figures(drawn))]
 
 
 def _map_figure(
