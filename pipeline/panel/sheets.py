@@ -74,7 +74,7 @@ def plan_tasting(
     repeats : how many samples are poured twice, under a second code: they show how well the panel repeats
     raises  : `SheetError` with a sentence when it cannot be done
     """
-    _check(samples, assessors, attributes, repeats)
+    _check(session, samples, assessors, attributes, repeats)
     if when and not re.fullmatch(r"\d{4}-\d{2}-\d{2}", when):
         raise SheetError(f"{when!r} is not a day. Write it as year-month-day: --when 2026-03-14")
     rng = np.random.default_rng(_seed_of(session) if seed is None else seed)
@@ -97,8 +97,11 @@ def _seed_of(session: str) -> int:
     return int.from_bytes(hashlib.sha256(session.encode()).digest()[:8], "big")
 
 
-def _check(samples: list[str], assessors: list[str], attributes: list[str], repeats: int) -> None:
-    for what, names in (("sample", samples), ("assessor", assessors), ("attribute", attributes)):
+def _check(
+    session: str, samples: list[str], assessors: list[str], attributes: list[str], repeats: int
+) -> None:
+    named = (("session", [session]), ("sample", samples), ("assessor", assessors), ("attribute", attributes))
+    for what, names in named:
         twice = sorted({name for name in names if names.count(name) > 1})
         if twice:
             raise SheetError(

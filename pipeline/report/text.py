@@ -71,11 +71,16 @@ _DECIMALS = (
 )
 _DECIMALS_BY_NAME = {"score_mean": 1, "score_low": 1, "score_high": 1, "logged_lpa": 2, "reconciled_lpa": 2}
 
-# Marks that turn the direction of text, which could make a name read as another one.
-_DIRECTION_MARKS = set(range(0x202A, 0x202F)) | set(range(0x2066, 0x206A)) | {0x200E, 0x200F, 0x061C}
+# Marks that turn the direction of text, and characters that nobody sees: either could make a name read as
+# another one. Ranges of the general categories Cf, Zl and Zp of Unicode 14, as far as they have no picture.
+_UNSEEN = (
+    *((0x00AD, 0x00AD), (0x061C, 0x061C), (0x180E, 0x180E), (0x200B, 0x200F), (0x2028, 0x202E)),
+    *((0x2060, 0x206F), (0xFEFF, 0xFEFF), (0xFFF9, 0xFFFB), (0xE0001, 0xE007F)),
+)
 
-
-ACTING_CHARACTERS = r"[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u202a-\u202e\u2066-\u2069]"
+ACTING_CHARACTERS = (
+    r"[\x00-\x1f\x7f-\x9f" + "".join(rf"\x{{{first:x}}}-\x{{{last:x}}}" for first, last in _UNSEEN) + "]"
+)
 """The characters that `visible` shows, as a pattern."""
 
 
@@ -190,7 +195,7 @@ def listed(words: list[str], limit: int = 12) -> str:
 
 
 def visible(text: str) -> str:
-    """Text from a log with control characters shown as pictures, so that none can act or hide."""
+    """Text from a log with control and unseen characters shown, so that none can act or hide."""
     return "".join(_visible_character(character) for character in text)
 
 
@@ -200,8 +205,9 @@ def _visible_character(character: str) -> str:
         return chr(0x2400 + code)
     if code == 0x7F:
         return "\u2421"
-    if 0x80 <= code < 0xA0 or code in _DIRECTION_MARKS or 0xD800 <= code <= 0xDFFF:
-        return f"\\u{code:04x}"
+    is_unseen = any(first <= code <= last for first, last in _UNSEEN)
+    if 0x80 <= code < 0xA0 or is_unseen or 0xD800 <= code <= 0xDFFF:
+        return f"\\u{code:04x}" if code <= 0xFFFF else f"\\U{code:08x}"
     return character
 
 

@@ -151,6 +151,8 @@ def test_a_filled_sheet_is_never_written_over(tmp_path: Path):
         ({"repeats": 4}, "--repeats is 4"),
         ({"samples": [f"G{n}" for n in range(13)]}, "too many for one sitting"),
         ({"samples": ["G12", "=cmd"]}, "cannot be the name"),
+        ({"session": "=cmd"}, "cannot be the name of a session"),
+        ({"session": "march\u202e"}, "cannot be the name of a session"),
         ({"when": "14.3."}, "is not a day"),
     ],
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
+import unicodedata
 
 import polars as pl
 import pytest
@@ -88,6 +89,13 @@ def test_counts_and_lists_read_as_english():
 def test_control_and_direction_marks_are_shown_and_do_not_act():
     shown = visible("a\x1b[31mb\x00c\u202ed\u2066e\x7f\x85")
     assert shown == "a␛[31mb␀c\\u202ed\\u2066e␡\\u0085"
+
+
+@pytest.mark.parametrize("code", [0xAD, 0x200B, 0x200D, 0x2028, 0x2060, 0xFEFF, 0xE0041])
+def test_characters_that_nobody_sees_are_shown(code):
+    assert unicodedata.category(chr(code)) in ("Cf", "Zl", "Zp")
+    shown = visible(f"B{chr(code)}1")
+    assert shown in (f"B\\u{code:04x}1", f"B\\U{code:08x}1")
 
 
 @given(st.text())
