@@ -347,6 +347,22 @@ def test_principal_components_of_arrests(agrees):
     )
 
 
+@pytest.mark.parametrize(
+    ("trials", "triangle", "pair"),
+    [
+        (8, (0.06, 0.15, 0.33, 0.75), (0.39, 0.67, 0.87, 0.99)),
+        (12, (0.07, 0.21, 0.45, 0.90), (0.42, 0.75, 0.94, 1.0)),
+        (24, (0.15, 0.44, 0.80, 1.0), (0.80, 0.98, 1.0, 1.0)),
+        (36, (0.20, 0.60, 0.93, 1.0), (0.93, 1.0, 1.0, 1.0)),
+    ],
+)
+def test_power_at_a_known_d_prime(trials, triangle, pair):
+    """scipy 1.17.1, binomial tails at shares found by quadrature, d-prime 1, 1.5, 2, 3; two decimals kept."""
+    for test, wanted in (("triangle", triangle), ("paired", pair)):
+        found = [power(trials, correct_frac(d_prime, test), test) for d_prime in (1.0, 1.5, 2.0, 3.0)]
+        assert found == pytest.approx(wanted, abs=0.006), test
+
+
 PRINTED = [name for example, name in EXPECTED if example == "critical_numbers"]
 
 
