@@ -18,7 +18,7 @@ from pipeline import science
 from pipeline.account.ancestry import FEINTS_CUTS
 from pipeline.account.book import Book, numbers_of
 from pipeline.account.lots import lot_key
-from pipeline.account.uncertain import Floats, Ints, Uncertain, apply
+from pipeline.account.uncertain import Floats, Ints, Shares, Uncertain, apply
 
 Figures = Mapping[str, Uncertain]
 
@@ -37,7 +37,9 @@ class Sums:
     run_of_jar: Ints
 
 
-def figure_frame(keys: pl.DataFrame, figures: Figures, reading_u: Floats) -> pl.DataFrame:
+def figure_frame(
+    keys: pl.DataFrame, figures: Mapping[str, Uncertain | Shares], reading_u: Floats
+) -> pl.DataFrame:
     """One row a key, with `<figure>_u` for each figure; null where the figure is not known."""
     columns = [
         pl.Series(f"{name}_u", column.u(reading_u), dtype=pl.Float64).fill_nan(None)
@@ -209,7 +211,7 @@ def run_figures(book: Book, sums: Sums) -> dict[str, Uncertain]:
     }
 
 
-def cut_figures(book: Book, sums: Sums) -> tuple[pl.DataFrame, dict[str, Uncertain]]:
+def cut_figures(book: Book, sums: Sums) -> tuple[pl.DataFrame, dict[str, Uncertain | Shares]]:
     """Keys (batch, run, cut) and figures of metric.cut."""
     jars = book.jars
     keys = jars.frame.select("batch", "run", pl.col("cut").fill_null("not yet cut"))
@@ -229,24 +231,24 @@ def cut_figures(book: Book, sums: Sums) -> tuple[pl.DataFrame, dict[str, Uncerta
         "volume_l": volume,
         "abv_pct_vol": lpa / volume * 100.0,
         "lpa": lpa,
-        "lpa_frac": lpa / sums.runs["charge_lpa"].take(run_of_cut),
+        "lpa_frac": Shares(lpa, sums.runs["charge_lpa"], run_of_cut),
         "first_spout_pct_vol": jars.spout_pct_vol.take(first),
         "last_spout_pct_vol": jars.spout_pct_vol.take(last),
     }
 
 
-def jar_figures(book: Book, sums: Sums) -> tuple[pl.DataFrame, dict[str, Uncertain]]:
+def jar_figures(book: Book, sums: Sums) -> tuple[pl.DataFrame, dict[str, Uncertain | Shares]]:
     """Keys (batch, run, jar_no) and figures of metric.jar."""
     jars = book.jars
     to_end = _running_sum(jars.lpa, sums.run_of_jar)
-    charge = sums.runs["charge_lpa"].take(sums.run_of_jar)
+    charge = sums.runs["charge_lpa"]
     return jars.frame.select("batch", "run", "jar_no"), {
         "volume_l": jars.volume_l,
         "abv_20c_pct_vol": jars.abv_pct_vol,
         "spout_abv_20c_pct_vol": jars.spout_pct_vol,
         "lpa": jars.lpa,
-        "lpa_frac_start": (to_end - jars.lpa) / charge,
-        "lpa_frac_end": to_end / charge,
+        "lpa_frac_start": Shares(to_end - jars.lpa, charge, sums.run_of_jar),
+        "lpa_frac_end": Shares(to_end, charge, sums.run_of_jar),
     }
 
 

@@ -141,7 +141,50 @@ class Uncertain:
         return Uncertain(sums, (adder @ self._known_jacobian()).tocsr())
 
     def _known_jacobian(self) -> Any:
+        if not np.isnan(self.values).any():
+            return self.jacobian
         return _scaled(self.jacobian, (~np.isnan(self.values)).astype(float))
+
+
+@dataclass(frozen=True)
+class Shares:
+    """Many small columns, each as a share of one of a few that lean on many readings.
+
+    Like `part / whole.take(whole_of)`, of which only the uncertainty is asked for: a share of a still's
+    charge leans on every reading behind the charge, and to write those out for each jar is much of the work
+    of a long season.
+
+    whole_of : the number of each row's whole; below zero for a row that has none
+    """
+
+    part: Uncertain
+    whole: Uncertain
+    whole_of: Ints
+
+    @property
+    def values(self) -> Floats:
+        """The shares; NaN where there is no whole, or nothing of it."""
+        return np.asarray(self.part.values / self._wholes())
+
+    def u(self, reading_u: Floats) -> Floats:
+        """Standard uncertainty of each row: that of a quotient of two figures that share readings."""
+        share, parts = self.values, self.part.jacobian.tocoo()
+        whole_u, of = np.append(self.whole.u(reading_u), np.nan), self.whole_of
+        beside = self.whole.jacobian.sorted_indices()
+        kept = of[parts.row] >= 0
+        rows, readings = parts.row[kept], parts.col[kept]
+        shared = np.zeros(0)
+        if rows.size:
+            shared = (
+                parts.data[kept] * np.asarray(beside[of[rows], readings]).ravel() * reading_u[readings] ** 2
+            )
+        covariance = np.bincount(rows, shared, share.size)
+        variance = self.part.u(reading_u) ** 2 - 2.0 * share * covariance + (share * whole_u[of]) ** 2
+        return np.asarray(np.sqrt(np.maximum(variance, 0.0)) / np.abs(self._wholes()))
+
+    def _wholes(self) -> Floats:
+        wholes = np.append(self.whole.values, np.nan)[self.whole_of]
+        return np.where(wholes == 0.0, np.nan, wholes)
 
 
 def choose(condition: Flags, yes: Uncertain, no: Uncertain) -> Uncertain:
@@ -185,11 +228,13 @@ def slope(
 
 
 def _scaled(matrix: Any, factors: npt.ArrayLike) -> Any:
-    """Each row of a sparse matrix times its own factor; a factor that is not a number counts as zero."""
+    """Each row of a sparse matrix times its own factor; a factor that is not a number counts as zero.
+
+    The new matrix has its own numbers and the old one's places: nobody changes a column in place.
+    """
     column = np.broadcast_to(np.nan_to_num(np.asarray(factors, dtype=float), nan=0.0), matrix.shape[0])
-    scaled = matrix.copy()
-    scaled.data = scaled.data * np.repeat(column, np.diff(matrix.indptr))
-    return scaled
+    data = matrix.data * np.repeat(column, np.diff(matrix.indptr))
+    return sparse.csr_matrix((data, matrix.indices, matrix.indptr), shape=matrix.shape)
 
 
 def _ones(rows: Ints, columns: Ints, shape: tuple[int, int]) -> Any:

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import polars as pl
 import pytest
+from scipy import sparse
 
 from pipeline import science
 from pipeline.account.book import Tables, make_book
@@ -14,7 +15,7 @@ from pipeline.account.casks import cask_sums
 from pipeline.account.figures import batch_figures, cut_figures, jar_figures, run_figures, sums_of
 from pipeline.account.flow import flow_figures, season_figures
 from pipeline.account.step import READS
-from pipeline.account.uncertain import Uncertain, apply, choose
+from pipeline.account.uncertain import Shares, Uncertain, apply, choose
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
@@ -142,3 +143,15 @@ def test_the_wash_models_own_error_is_in_the_wash_and_not_in_the_hearts(small_se
     variance = less["wash_abv_pct_vol_u"] ** 2 + Settings().uncertainty.wash_model_pct_vol ** 2
     np.testing.assert_allclose(more["wash_abv_pct_vol_u"] ** 2, variance, rtol=1e-9)
     assert more["hearts_lpa_u"].to_list() == less["hearts_lpa_u"].to_list()
+
+
+def test_a_share_that_is_never_written_out_is_the_quotient():
+    """Two parts share a reading with their whole, one has none, one whole is nothing."""
+    parts = Uncertain(np.array([2.0, 3.0, 4.0, 5.0]), sparse.csr_matrix(np.eye(4, 5) + np.eye(4, 5, 1)))
+    wholes = Uncertain(np.array([10.0, 0.0]), sparse.csr_matrix(np.array([[1.0, 0.5, 2.0, 0, 0], [0] * 5])))
+    of = np.array([0, 0, -1, 1])
+    u = np.array([0.1, 0.2, 0.3, 0.4, 0.5])
+    plain, shares = parts / wholes.take(of), Shares(parts, wholes, of)
+    assert shares.values == pytest.approx(plain.values, nan_ok=True)
+    assert shares.u(u) == pytest.approx(plain.u(u), nan_ok=True)
+    assert np.isnan(shares.u(u)).tolist() == [False, False, True, True]

@@ -1,4 +1,6 @@
-"""How the walk and the ancestry grow with a season whose batches all hang together by their feints.
+"""How the account grows with a season whose batches all hang together by their feints.
+
+First the walk and the ancestry alone, then the whole step of the account with all its uncertainties.
 
 Run with `make bench`: seconds for 1,000, 3,000 and 10,000 batches of 42 moves stand side by side, and close
 to linear means that ten times the batches take about ten times as long. Time is never asserted. In the
@@ -7,13 +9,20 @@ ordinary test run each size is a hundredth, and what is asserted is that the acc
 
 import datetime as dt
 import math
+from collections.abc import Iterator
+from pathlib import Path
 
+import duckdb
 import polars as pl
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from pipeline.account import walk_entries
+from pipeline.account import account_step, walk_entries
 from pipeline.account.ancestry import credits, walk_ancestry
+from pipeline.account.step import READS
+from pipeline.logs import read_logs
+from pipeline.settings import Settings
+from pipeline.warehouse import make_tables
 
 SIZES = (1_000, 3_000, 10_000)
 _START = dt.datetime(2031, 1, 1)
@@ -87,3 +96,54 @@ def test_walk_and_ancestry_of_linked_batches(
     hearts = math.fsum(lpa for _, _, lpa in ancestry.hearts)
     credited = math.fsum(credits(ancestry).values())
     assert credited == pytest.approx(hearts + math.fsum(ancestry.stock_lpa.values()), rel=1e-9)
+
+
+LOG_HEADER = "batch,when,step,run,item,cut,source,lot,mass,volume,gravity,strength"
+WHOLE_STEP = [("drawn", size) for size in SIZES] + [("growing", 1_000), ("growing", 3_000)]
+"""In the growing receiver every batch leans on the readings of thousands of others: 10,000 want 10 GB."""
+
+
+def log_lines(batches: int, draws_l: tuple[float, ...]) -> Iterator[str]:
+    """The same season as a batch log, ten minutes from row to row."""
+    yield LOG_HEADER
+    minutes = 0
+    for number in range(batches):
+        feints_l = 0.0 if number == 0 else draws_l[number % len(draws_l)]
+        name = f"B{number}"
+        rows = [
+            "grain,,pale malt,,,,40,,,",
+            "wort,,,,,,,200,1.062,",
+            "wash,,,,,,,200,1.062,",
+            "wash,,,,,,,,1.000,",
+        ]
+        for kind, _, run, cut, source, lot, litres, strength in batch_rows(name, feints_l)[1:-1]:
+            said = "" if strength is None or kind == "dilute" else strength
+            if kind == "charge":
+                own = source if cut == "feints" else ""
+                rows.append(f"charge,{run},{cut},,{own},,,{litres},,{said}")
+            elif kind == "collect":
+                rows.append(f"collect,{run},,{cut},,{lot},,{litres},,{said}")
+            else:
+                rows.append(f"{kind},,,,{source},,,{litres},,{said}")
+        for row in rows:
+            minutes += 10
+            step, rest = row.split(",", 1)
+            yield f"{name},{_START + dt.timedelta(minutes=minutes):%Y-%m-%d %H:%M},{step},{rest}"
+
+
+@pytest.mark.parametrize(("receiver", "batches"), WHOLE_STEP)
+def test_whole_account_of_linked_batches(
+    benchmark: BenchmarkFixture, tmp_path: Path, receiver: str, batches: int
+) -> None:
+    size = batches // 100 if benchmark.disabled else batches
+    (tmp_path / "all.csv").write_text("\n".join(log_lines(size, DRAWS[receiver])) + "\n", encoding="utf-8")
+    wanted = {word for query in READS for word in query.split() if "." in word and word[0].isalpha()}
+    settings = Settings()
+    with duckdb.connect(":memory:") as con:
+        make_tables(con, read_logs(tmp_path, settings), settings, wanted=wanted)
+        frames = [pl.DataFrame(con.sql(query)) for query in READS]
+    tables = benchmark.pedantic(lambda: list(account_step(*frames)), rounds=1)
+    shares = (
+        tables[0].filter(pl.col("until_move_id").is_null()).group_by("lot").agg(pl.col("share_frac").sum())
+    )
+    assert shares["share_frac"].to_numpy() == pytest.approx(1.0, abs=1e-9)
