@@ -25,9 +25,9 @@ from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
 from pipeline.kept_parts import KeptParts
-from pipeline.logs import LogFrames, load_raw, read_logs
+from pipeline.logs import LogFrames, load_raw, open_logs
 from pipeline.logs.header import format_column
-from pipeline.logs.keep import Kept, kept_from
+from pipeline.logs.keep import Kept, kept_from, problems_of_reading
 from pipeline.logs.load import ArrowStream
 from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
@@ -126,7 +126,7 @@ def check_season(logs: Path, settings: Settings, progress: Progress = silent) ->
     wanted = [model.name for model in read_models(sql_dir()) if model.is_check]
     with duckdb.connect(":memory:") as con:
         models = make_tables(con, frames, settings, wanted, progress)
-        return _all_problems(con, frames, models)
+        return _all_problems(con, models)
 
 
 def fill_database(
@@ -143,7 +143,7 @@ def fill_database(
     parts = parts or KeptParts()
     models = make_tables(con, frames, settings, progress=progress, parts=parts)
     _make_table(con, "raw.kept_part", parts.frame())
-    problems = _all_problems(con, frames, models)
+    problems = _all_problems(con, models)
     load_problems(con, problems)
     for model in models:
         if model.layer == AFTER_PROBLEMS:
@@ -218,7 +218,7 @@ def logs_of(con: Connection) -> dict[str, tuple[int, str]]:
 def _read_some_logs(
     logs: Path, settings: Settings, progress: Progress, kept: Kept | None = None
 ) -> LogFrames:
-    frames = read_logs(logs, settings, progress, kept)
+    frames = open_logs(logs, settings, progress, kept)
     if frames.files.is_empty() and frames.problems.is_empty():
         raise NoLogsError(
             f"{logs}: there are no logs in this folder or below it. A log is a .csv file; to start some: "
@@ -332,8 +332,9 @@ def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
     con.unregister("incoming_frame")
 
 
-def _all_problems(con: Connection, frames: LogFrames, models: Iterable[SqlModel]) -> pl.DataFrame:
-    return sort_problems(pl.concat([frames.problems, problems_frame(problems_of_account(con, models))]))
+def _all_problems(con: Connection, models: Iterable[SqlModel]) -> pl.DataFrame:
+    of_account = problems_frame(problems_of_account(con, models))
+    return sort_problems(pl.concat([problems_of_reading(con), of_account]))
 
 
 def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:

@@ -14,12 +14,12 @@ import polars as pl
 
 from pipeline.logs.fields import FileKind
 from pipeline.logs.header import Header, nearest
-from pipeline.logs.read import ReadFile
+from pipeline.logs.log_file import ReadFile
 from pipeline.logs.records import BadRecord, split_cells
 from pipeline.logs.sheet import Sheet
 from pipeline.logs.values import plain_word
 
-__all__ = ["IDENTITY", "marks_of_rows", "marks_of_uncut"]
+__all__ = ["IDENTITY", "marks_of_rows", "marks_of_uncut", "names_by_file"]
 
 IDENTITY = {
     "batch_log": ("batch", "run", "item", "item_key", "cut", "source", "lot", "vessel", "operator"),
@@ -62,7 +62,8 @@ def marks_of_uncut(
     records = [(file, record) for file, record in bad if file.kind == sheet.kind.name]
     if not records:
         return pl.DataFrame(schema=dict(schema))
-    names, runs = _names_by_file(sheet, who), _names_by_file(sheet, "run") if who == "batch" else {}
+    names = _names_of_whole_files(sheet, who)
+    runs = _names_of_whole_files(sheet, "run") if who == "batch" else {}
     rows = [
         _legible(file, record, sheet.kind, who, names.get(file.file_id, frozenset()), runs)
         for file, record in records
@@ -86,23 +87,33 @@ def _as_marks(
     ).select(list(schema))
 
 
-def _names_by_file(sheet: Sheet, column: str) -> Known:
-    """Per file what its usable rows have in `column`."""
+def names_by_file(sheet: Sheet, column: str) -> Known:
+    """Per file what its usable rows in the sheet have in `column`."""
     used = sheet.text.filter(pl.Series(~sheet.row_is_bad) & pl.col(column).is_not_null())
     names = used.group_by("file_id").agg(pl.col(column).unique())
     return {file_id: frozenset(found) for file_id, found in names.iter_rows()}
 
 
+def _names_of_whole_files(sheet: Sheet, column: str) -> Known:
+    """Per file what its usable rows have in `column`, also those that are not in the sheet."""
+    names = dict(names_by_file(sheet, column))
+    for number, file in sheet.files.items():
+        if file.used_names is not None:
+            names[number] = file.used_names(column)
+    return names
+
+
 def _with_only_name(sheet: Sheet, who: str, rows: np.ndarray) -> pl.Series:
     """The batch (cask) of each row; a row without one has its file's, if the file names only one."""
-    names = _names_by_file(sheet, who)
+    told = sheet.legible(who).gather(rows)
+    if not told.has_nulls():
+        return told
+    names = _names_of_whole_files(sheet, who)
     only = [
         next(iter(names[file_id])) if len(names.get(file_id, ())) == 1 else None
         for file_id in sheet.file_ids[rows].tolist()
     ]
-    return pl.select(
-        pl.coalesce(sheet.legible(who).gather(rows), pl.Series(only, dtype=pl.String))
-    ).to_series()
+    return pl.select(pl.coalesce(told, pl.Series(only, dtype=pl.String))).to_series()
 
 
 def _steps_in_doubt(sheet: Sheet, rows: np.ndarray, step: pl.Series) -> pl.Series:

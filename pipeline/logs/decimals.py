@@ -7,15 +7,16 @@ refused, with one line of each.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
+from itertools import chain
 
 import polars as pl
 
 from pipeline.logs.blocks import Block
 from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET, quantity_of
 from pipeline.logs.header import Header
-from pipeline.logs.read import ReadFile, ReadResult
+from pipeline.logs.log_file import ReadFile, ReadResult
 from pipeline.logs.units import Quantity, Unit
 from pipeline.problems import Problem, problem
 
@@ -74,9 +75,10 @@ def settle_decimal_marks(result: ReadResult) -> None:
     A file whose delimiter is a comma has decimal points: see `settle_quoted_commas` for what groups them.
     """
     seen = _Seen()
-    for block in result.blocks:
-        if block.header.delimiter != ",":
-            _look_at(block.frame, list(_number_columns(block)), seen)
+    _look_at_blocks((block for block in result.blocks if block.header.delimiter != ","), seen)
+    _look_at_blocks(
+        chain.from_iterable(log.blocks() for log in result.large if log.header.delimiter != ","), seen
+    )
     for file in result.files:
         if file.kind is not None:
             _settle(file, seen)
@@ -91,12 +93,21 @@ def settle_quoted_commas(text: pl.DataFrame, file_id: int, file: ReadFile) -> No
 
     `text` has the rows of one kind of log, with the format's names as columns.
     """
+    file.is_comma_settled = True
     if file.header is None:
         return
     seen = _Seen()
-    columns = list(_columns_of(file.header, dict.fromkeys(file.header.positions)))
-    _look_at(text.filter(pl.col("file_id") == file_id), columns, seen)
+    if file.blocks is not None:
+        _look_at_blocks(file.blocks(), seen)
+    else:
+        columns = list(_columns_of(file.header, dict.fromkeys(file.header.positions)))
+        _look_at(text.filter(pl.col("file_id") == file_id), columns, seen)
     file.may_group = bool(seen.told["."]) and not seen.told[","]
+
+
+def _look_at_blocks(blocks: Iterable[Block], seen: _Seen) -> None:
+    for block in blocks:
+        _look_at(block.frame, list(_number_columns(block)), seen)
 
 
 def _settle(file: ReadFile, seen: _Seen) -> None:

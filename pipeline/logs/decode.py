@@ -14,11 +14,17 @@ __all__ = [
     "BROKEN",
     "Decoded",
     "UnreadableTextError",
+    "broken_lines",
     "broken_near",
     "decode_text",
+    "decode_utf_16",
+    "encoding_by_mark",
     "encoding_shown",
+    "has_letters",
     "refuse_broken_header",
     "refuse_zeros",
+    "shown_broken",
+    "with_line_feeds",
 ]
 
 BROKEN = "\ufffd"
@@ -68,19 +74,28 @@ def decode_text(data: bytes) -> Decoded:
 
     A byte that is none of its encoding's, or is zero, becomes `BROKEN`.
     """
-    encoding = _encoding_by_mark(data)
+    encoding = encoding_by_mark(data)
     try:
         text = data.decode(encoding)
         is_whole = "\x00" not in text
     except UnicodeDecodeError:
         is_whole = False
         text, encoding = _decode_broken(data, encoding)
-    if "\r" in text:
-        text = text.replace("\r\n", "\n").replace("\r", "\n")
-    broken = {} if is_whole else _broken_lines(text)
+    text = with_line_feeds(text)
+    broken = {} if is_whole else broken_lines(text)
     if not broken:
         return Decoded(text, encoding)
-    return Decoded(_UNDECODED.sub(BROKEN, text), encoding, broken)
+    return Decoded(shown_broken(text), encoding, broken)
+
+
+def with_line_feeds(text: str) -> str:
+    """A text with a line feed at the end of each line, whatever stood there."""
+    return text.replace("\r\n", "\n").replace("\r", "\n") if "\r" in text else text
+
+
+def shown_broken(text: str) -> str:
+    """A text with `BROKEN` for what could not be decoded."""
+    return _UNDECODED.sub(BROKEN, text)
 
 
 def refuse_broken_header(decoded: Decoded, line: int) -> None:
@@ -105,7 +120,8 @@ def broken_near(broken: dict[int, str], line: int) -> str:
     return broken[lines[at]] if at < len(lines) else "a character lost before"
 
 
-def _encoding_by_mark(data: bytes) -> str:
+def encoding_by_mark(data: bytes) -> str:
+    """The encoding that the first bytes of a log tell, by their mark or their zeros; else UTF-8."""
     if data.startswith(b"\xef\xbb\xbf"):
         return "utf-8-sig"
     if data.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -122,26 +138,30 @@ def _encoding_by_mark(data: bytes) -> str:
 def _decode_broken(data: bytes, encoding: str) -> tuple[str, str]:
     """The text with lone surrogates for what could not be decoded, and its likeliest encoding."""
     if encoding.startswith("utf-16"):
-        return _decode_utf_16(data, encoding), encoding
+        return decode_utf_16(data, encoding), encoding
     with_escapes = data.decode(encoding, "surrogateescape")
-    valid_letters = any(char > "\x7f" and not "\udc80" <= char <= "\udcff" for char in with_escapes)
-    if valid_letters or encoding == "utf-8-sig":
+    if has_letters(with_escapes) or encoding == "utf-8-sig":
         # Some letters are UTF-8 and some are not: no single encoding can be right for all of them.
         return with_escapes, encoding
     return data.decode("windows-1252", "surrogateescape"), "windows-1252"
 
 
-def _decode_utf_16(data: bytes, encoding: str) -> str:
+def has_letters(with_escapes: str) -> bool:
+    """Whether some letter beyond ASCII could be decoded."""
+    return any(char > "\x7f" and not "\udc80" <= char <= "\udcff" for char in with_escapes)
+
+
+def decode_utf_16(data: bytes, encoding: str) -> str:
     """UTF-16 with a lone surrogate for half a character, whichever half there is."""
     whole = data[: len(data) - len(data) % 2]
     text = re.sub("[\ud800-\udfff]", _HALF, whole.decode(encoding, "surrogatepass"))
     return text if len(whole) == len(data) else text + _HALF
 
 
-def _broken_lines(text: str) -> dict[int, str]:
-    """Per line that holds undecoded bytes, which; in the order of the lines."""
+def broken_lines(text: str, first: int = 1) -> dict[int, str]:
+    """Per line that holds undecoded bytes, which, in the order of the lines; the text begins on `first`."""
     found: dict[int, list[str]] = {}
-    line, counted = 1, 0
+    line, counted = first, 0
     for match in _UNDECODED.finditer(text):
         line += text.count("\n", counted, match.start())
         counted = match.start()

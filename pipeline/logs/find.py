@@ -23,11 +23,14 @@ __all__ = [
     "BOOK_SUFFIXES",
     "FoundFile",
     "bytes_of_lines",
+    "chunks_of_lines",
     "find_files",
     "is_log_name",
+    "is_packed",
     "shown_path",
     "stem_of",
     "unpacked",
+    "unpacked_chunks",
     "why_not_unpacked",
 ]
 
@@ -124,23 +127,31 @@ def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
 
 
 def bytes_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> bytes:
-    """The bytes of a log, at most `most` and one more; nothing past a line that is too long is read.
+    """The bytes of a log, at most `most` and one more: see `chunks_of_lines`."""
+    return b"".join(chunks_of_lines(file, most))
 
-    Raises `UnreadableTextError` when a line is longer than `LONGEST_LINE`. A line ends at a line feed or a
-    carriage return, which are the same bytes in every encoding that logs have.
+
+def chunks_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> Iterator[bytes]:
+    """The bytes of a log a little at a time, at most `most` and one more in all.
+
+    Raises `UnreadableTextError` when a line is longer than `LONGEST_LINE`: nothing past it is read. A line
+    ends at a line feed or a carriage return, which are the same bytes in every encoding that logs have.
     """
-    chunks: list[bytes] = []
-    size = line_bytes = 0
+    size = line_bytes = feeds = returns = 0
     while size <= most and (chunk := file.read(min(_CHUNK, most + 1 - size))):
         ends = max(chunk.rfind(b"\n"), chunk.rfind(b"\r"))
         line_bytes = line_bytes + len(chunk) if ends < 0 else len(chunk) - ends - 1
+        feeds += chunk.count(b"\n")
+        returns += chunk.count(b"\r")
         if line_bytes > LONGEST_LINE:
-            before = b"".join([*chunks, chunk])
-            line = 1 + (before.count(b"\n") or before.count(b"\r"))
-            raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", line)
+            raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", 1 + (feeds or returns))
         size += len(chunk)
-        chunks.append(chunk)
-    return b"".join(chunks)
+        yield chunk
+
+
+def is_packed(path: Path) -> bool:
+    """Whether a log is packed, by its name."""
+    return path.name.lower().endswith(".gz")
 
 
 def unpacked(data: bytes, name: str) -> bytes:
@@ -150,14 +161,22 @@ def unpacked(data: bytes, name: str) -> bytes:
     """
     if not name.lower().endswith(".gz"):
         return data
+    return b"".join(unpacked_chunks(io.BytesIO(data)))
+
+
+def unpacked_chunks(packed: BinaryIO) -> Iterator[bytes]:
+    """The bytes of a packed log a little at a time; raises as `unpacked` does."""
+    size = 0
     try:
-        with gzip.GzipFile(fileobj=io.BytesIO(data)) as file:
-            whole = bytes_of_lines(cast(BinaryIO, file), LARGEST_UNPACKED)
+        with gzip.GzipFile(fileobj=packed) as file:
+            for chunk in chunks_of_lines(cast(BinaryIO, file), LARGEST_UNPACKED):
+                size += len(chunk)
+                if size > LARGEST_UNPACKED:
+                    limit = f"it unpacks to more than {LARGEST_UNPACKED:,} bytes"
+                    raise UnreadableTextError("cannot_unpack", limit)
+                yield chunk
     except (OSError, EOFError, zlib.error) as error:
         raise UnreadableTextError("cannot_unpack", why_not_unpacked(error)) from error
-    if len(whole) > LARGEST_UNPACKED:
-        raise UnreadableTextError("cannot_unpack", f"it unpacks to more than {LARGEST_UNPACKED:,} bytes")
-    return whole
 
 
 def why_not_unpacked(error: Exception) -> str:

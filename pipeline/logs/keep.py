@@ -23,7 +23,7 @@ from pipeline.logs.fields import (
 )
 from pipeline.problems import PROBLEM_SCHEMA, visible
 
-__all__ = ["Kept", "kept_from"]
+__all__ = ["Kept", "kept_from", "problems_of_reading"]
 
 # Pours are numbered through all tasting sheets, and ingredient lists decide what batch logs are checked
 # against: both are read each time, and so is a file that could not be read at all.
@@ -65,10 +65,15 @@ class Kept:
 
     def problems(self) -> pl.DataFrame:
         """Every problem that reading found then."""
-        found = pl.DataFrame(self.connection.sql("select * from raw.problem"))
-        return found.rename({"column_name": "column"}).select(
-            pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items()
-        )
+        return problems_of_reading(self.connection)
+
+
+def problems_of_reading(connection: duckdb.DuckDBPyConnection) -> pl.DataFrame:
+    """The problems that reading found in the logs of the season's database at `connection`."""
+    found = pl.DataFrame(connection.sql("select * from raw.problem"))
+    return found.rename({"column_name": "column"}).select(
+        pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items()
+    )
 
 
 def kept_from(connection: duckdb.DuckDBPyConnection) -> Kept:

@@ -1,168 +1,39 @@
-"""The logs of a season as frames, and as the tables of schema `raw`.
+"""The logs of a season as frames.
 
 `read_logs` is the one way in: it reads, checks and types every log below a folder. Rows in are rows used
-plus rows set aside, file by file; every row set aside has its problem.
+plus rows set aside, file by file; every row set aside has its problem. `open_logs` leaves the rows of files
+too large to be held until `load_raw` (`raw_tables.py`) writes them into the database.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
-import duckdb
-import numpy as np
 import polars as pl
 
-from pipeline.logs.aside import IDENTITY, marks_of_rows, marks_of_uncut
-from pipeline.logs.broken import broken_others
-from pipeline.logs.catalogue import CATALOGUE_SCHEMA, aliases, catalogue
-from pipeline.logs.check import check_ingredients, check_needs, check_steps, typed_columns
 from pipeline.logs.decimals import settle_decimal_marks
-from pipeline.logs.fields import (
-    BATCH_LOG,
-    CASK_LOG,
-    DIFFERENCE_TEST,
-    INGREDIENT_LIST,
-    KINDS_OF_FILE,
-    TASTING_KEY,
-    TASTING_SHEET,
-    FileKind,
-)
+from pipeline.logs.fields import INGREDIENT_LIST, KINDS_OF_FILE, TASTING_SHEET
 from pipeline.logs.keep import Kept
-from pipeline.logs.read import Progress, ReadFile, ReadResult, cells_frame, read_files
-from pipeline.logs.scores import Scores, read_scores
-from pipeline.logs.sheet import Sheet
-from pipeline.logs.telemetry import MINUTE_SCHEMA
-from pipeline.logs.totals import set_totals_aside
-from pipeline.logs.values import plain_item_key
-from pipeline.problems import Problem, problems_frame, sort_problems
+from pipeline.logs.later import ArrowStream, KeptRows, LargeRows, LaterRows
+from pipeline.logs.log_file import ReadFile, ReadResult
+from pipeline.logs.read import IN_LOTS, Progress, cells_frame, read_files
+from pipeline.logs.tables import FILES_SCHEMA, VALUE_SCHEMAS
+from pipeline.logs.typed import LogSettings, Typer
+from pipeline.problems import problems_frame, sort_problems
 
 __all__ = [
-    "FILES_SCHEMA",
-    "VALUE_SCHEMAS",
     "ArrowStream",
     "LogFrames",
     "LogSettings",
-    "load_raw",
+    "completed",
+    "open_logs",
     "read_logs",
 ]
 
-
-class LogSettings(Protocol):
-    """What reading needs of the season's settings."""
-
-    @property
-    def date_order(self) -> str:
-        """`dmy`, `mdy`, or empty: dates like 14/09/2025 are then a problem."""
-
-    @property
-    def currency(self) -> str:
-        """The currency of prices; may be empty."""
-
-
-FILES_SCHEMA: dict[str, type[pl.DataType]] = {
-    "file_id": pl.Int32,
-    "path": pl.String,
-    "kind": pl.String,
-    "encoding": pl.String,
-    "delimiter": pl.String,
-    "decimal_mark": pl.String,
-    "size_bytes": pl.Int64,
-    "sha256": pl.String,
-    "rows_in": pl.Int64,
-    "rows_used": pl.Int64,
-    "rows_set_aside": pl.Int64,
-}
-
-_MOMENT = pl.Datetime("us")
-# A row of a batch or cask log says which of its cells were set aside, and whether it was set aside whole.
-_ASIDE = {"cells_set_aside": pl.String, "is_set_aside": pl.Boolean}
-_READING = {"strength_reading": pl.Float64, "strength_unit": pl.String}
-
-_VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
-    "batch_value": {
-        "batch": pl.String,
-        "logged_at": _MOMENT,
-        "has_time": pl.Boolean,
-        **dict.fromkeys(("step", "run", "item", "item_key", "cut", "source", "lot"), pl.String),
-        **dict.fromkeys(("vessel", "operator"), pl.String),
-        "mass_kg": pl.Float64,
-        "volume_l": pl.Float64,
-        "gravity_reading": pl.Float64,
-        "gravity_unit": pl.String,
-        **_READING,
-        "spout_reading": pl.Float64,
-        "spout_unit": pl.String,
-        **dict.fromkeys(("temperature_c", "kettle_c", "vapour_c", "barometer_hpa"), pl.Float64),
-        **dict.fromkeys(("minutes_min", "ph", "price"), pl.Float64),
-        "note": pl.String,
-        **_ASIDE,
-    },
-    "cask_value": {
-        "cask": pl.String,
-        "logged_at": _MOMENT,
-        "has_time": pl.Boolean,
-        "step": pl.String,
-        "source": pl.String,
-        "volume_l": pl.Float64,
-        "mass_kg": pl.Float64,
-        **_READING,
-        "temperature_c": pl.Float64,
-        **dict.fromkeys(("wood", "toast", "char"), pl.String),
-        "capacity_l": pl.Float64,
-        **dict.fromkeys(("place", "previous", "item", "note"), pl.String),
-        **_ASIDE,
-    },
-    "tasting_value": {
-        "pour_id": pl.Int32,
-        "session": pl.String,
-        "logged_at": _MOMENT,
-        "has_time": pl.Boolean,
-        **dict.fromkeys(("assessor", "sample", "batch", "cask", "lot"), pl.String),
-        **_READING,
-        "serving_order": pl.Int32,
-        "descriptors": pl.String,
-        "note": pl.String,
-    },
-    "score_value": {
-        "pour_id": pl.Int32,
-        "attribute": pl.String,
-        **dict.fromkeys(("score", "scale_low", "scale_high"), pl.Float64),
-    },
-    "telemetry_minute": MINUTE_SCHEMA,
-    "tasting_key_value": dict.fromkeys(("session", "sample", "batch", "cask", "lot"), pl.String),
-    "difference_value": {
-        "session": pl.String,
-        "logged_at": _MOMENT,
-        "has_time": pl.Boolean,
-        **dict.fromkeys(("assessor", "test", "sample_a", "sample_b"), pl.String),
-        "is_correct": pl.Boolean,
-        "note": pl.String,
-    },
-    "ingredient_value": {
-        **{
-            name: dtype
-            for name, dtype in CATALOGUE_SCHEMA.items()
-            if name not in ("extract_low_pct", "extract_high_pct", "has_enzymes", "needs_cooking")
-        },
-        "cells_set_aside": pl.String,
-    },
-}
-
-VALUE_SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
-    table: {"file_id": pl.Int32, "line": pl.Int32, **columns} for table, columns in _VALUE_COLUMNS.items()
-}
-"""The columns of every table of typed values, by table name."""
-
-_VALUE_TABLE = {
-    BATCH_LOG: "batch_value",
-    CASK_LOG: "cask_value",
-    TASTING_KEY: "tasting_key_value",
-    DIFFERENCE_TEST: "difference_value",
-    INGREDIENT_LIST: "ingredient_value",
-}
+# A file of so many rows is not held when it is taken over from an earlier database.
+_MANY_ROWS = 200_000
 
 
 @dataclass(frozen=True)
@@ -170,13 +41,15 @@ class LogFrames:
     """Every log of a season.
 
     `files` has a row a file; `cells` the text that stood there, by kind of file (null: blank); `values` the
-    usable rows typed, by table; `problems` what is wrong.
+    usable rows typed, by table; `problems` what is wrong. `later` has the large files whose rows are read
+    only when they are loaded: until then they are not counted, and their problems are not known.
     """
 
     files: pl.DataFrame
     cells: Mapping[str, pl.DataFrame]
     values: Mapping[str, pl.DataFrame]
     problems: pl.DataFrame
+    later: tuple[LaterRows, ...] = ()
 
     @property
     def rows_in(self) -> int:
@@ -196,12 +69,19 @@ def _no_progress(what: str, done: int, total: int) -> None:
 def read_logs(
     folder: Path, settings: LogSettings, progress: Progress | None = None, kept: Kept | None = None
 ) -> LogFrames:
-    """Read, check and type every log at any depth below `folder` (or the one file it is).
+    """Read, check and type every log at any depth below `folder` (or the one file it is), and hold it all.
 
     Nothing is written. Each bad row, or file, is a problem of the result, and the rest is used. Files that
     have not changed since `kept` was made, with the same settings, are taken from there: the result is the
     same.
     """
+    return _held(open_logs(folder, settings, progress, kept))
+
+
+def open_logs(
+    folder: Path, settings: LogSettings, progress: Progress | None = None, kept: Kept | None = None
+) -> LogFrames:
+    """The same, but for the rows of large files: these wait, in `later`, until `load_raw` reads them."""
     known = {} if kept is None else kept.sha256
     told = progress or _no_progress
     result = read_files(folder, settings.currency, told, known, settings.date_order)
@@ -210,27 +90,71 @@ def read_logs(
         kept = None
         result = read_files(folder, settings.currency, told, date_order=settings.date_order)
     settle_decimal_marks(result)
-    files = {file.file_id: file for file in result.files}
-    cells = {kind: cells_frame(kind, result) for kind in KINDS_OF_FILE}
+    frames = _frames(result, settings)
+    numbers = {file.name: file.file_id for file in result.files if file.is_kept}
+    return _with_kept(frames, kept, numbers) if kept is not None and numbers else frames
+
+
+def _frames(result: ReadResult, settings: LogSettings) -> LogFrames:
+    """What was read, checked and typed; that of large files is to come."""
+    files = [file for file in result.files if not file.is_kept]
+    large = {log.file.file_id for log in result.large}
+    lot = replace(result, files=[file for file in files if file.file_id not in large])
+    cells = {kind: cells_frame(kind, lot) for kind in KINDS_OF_FILE}
     # Only the attributes of tasting sheets are read from the blocks again; the rest need not be held twice.
-    result.blocks = [block for block in result.blocks if block.header.kind == TASTING_SHEET]
-    problems = list(result.problems)
+    lot.blocks = result.blocks = [block for block in lot.blocks if block.header.kind == TASTING_SHEET]
+    typer = Typer(settings, list(result.problems))
     values: dict[str, pl.DataFrame] = {}
-    typer = _Typer(result, files, settings, problems, values)
     # The distiller's own ingredients come first: batch logs are checked against them.
     for kind in sorted(KINDS_OF_FILE.values(), key=lambda each: each.name != INGREDIENT_LIST):
-        typer.type_kind(kind, cells[kind.name])
+        values |= typer.type_kind(kind, lot, cells[kind.name])
     values["telemetry_minute"] = pl.concat(
         [pl.DataFrame(schema=VALUE_SCHEMAS["telemetry_minute"]), *(each.minutes for each in result.telemetry)]
     )
-    frames = LogFrames(
-        files=_files_frame([file for file in result.files if not file.is_kept]),
+    return LogFrames(
+        files=_files_frame(files),
         cells=cells,
         values={table: values[table] for table in VALUE_SCHEMAS},
-        problems=sort_problems(problems_frame(problems)),
+        problems=sort_problems(problems_frame(typer.problems)),
+        later=tuple(LargeRows(log, settings, typer.own_ingredients) for log in result.large),
     )
-    numbers = {file.name: file.file_id for file in result.files if file.is_kept}
-    return _with_kept(frames, kept, numbers) if kept is not None and numbers else frames
+
+
+def _held(frames: LogFrames) -> LogFrames:
+    """The frames with the rows of the large files in their places."""
+    if not frames.later:
+        return frames
+    tables = {**frames.cells, **frames.values}
+    parts: dict[str, list[pl.DataFrame]] = {}
+    for rows in frames.later:
+        for part in rows.parts():
+            for name, table in part.items():
+                parts.setdefault(name, []).append(pl.DataFrame(table).cast(tables[name].schema))
+    for name, more in parts.items():
+        tables[name] = pl.concat([tables[name], *more]).sort("file_id", "line", maintain_order=True)
+    return completed(
+        replace(
+            frames,
+            cells={name: tables[name] for name in frames.cells},
+            values={name: tables[name] for name in frames.values},
+        )
+    )
+
+
+def completed(frames: LogFrames) -> LogFrames:
+    """The frames once all rows of large files have been read: their files and problems are known."""
+    files, problems = [], [frames.problems]
+    for rows in frames.later:
+        file, found = rows.found()
+        files += [] if file is None else [file]
+        problems += found
+    known = frames.files.filter(~pl.col("file_id").is_in([file.file_id for file in files]))
+    return replace(
+        frames,
+        files=pl.concat([known, _files_frame(files)]).sort("file_id"),
+        problems=sort_problems(pl.concat(problems)),
+        later=(),
+    )
 
 
 def _ingredient_lists(result: ReadResult) -> frozenset[tuple[str, str | None]]:
@@ -239,11 +163,19 @@ def _ingredient_lists(result: ReadResult) -> frozenset[tuple[str, str | None]]:
 
 def _with_kept(frames: LogFrames, kept: Kept, numbers: Mapping[str, int]) -> LogFrames:
     """The frames of the files read, and of those whose rows were kept, in the order of the files."""
+    large = kept.files.filter(
+        pl.col("path").is_in(list(numbers))
+        & (pl.col("rows_in") >= _MANY_ROWS)
+        & pl.col("kind").is_in(IN_LOTS)
+    )
+    later = [
+        KeptRows(kept, kind, numbers[name], then)
+        for then, name, kind in large.select("file_id", "path", "kind").iter_rows()
+    ]
+    held = {name: number for name, number in numbers.items() if name not in set(large["path"])}
 
     def joined(name: str, read: pl.DataFrame) -> pl.DataFrame:
-        old = kept.rows(name, numbers).select(
-            pl.col(column).cast(kind) for column, kind in read.schema.items()
-        )
+        old = kept.rows(name, held).select(pl.col(column).cast(kind) for column, kind in read.schema.items())
         if old.is_empty():
             return read
         return pl.concat([old, read]).sort("file_id", "line", maintain_order=True)
@@ -257,137 +189,8 @@ def _with_kept(frames: LogFrames, kept: Kept, numbers: Mapping[str, int]) -> Log
             name: frame if name in anew else joined(name, frame) for name, frame in frames.values.items()
         },
         problems=sort_problems(pl.concat([kept.problems_of(numbers), frames.problems])),
+        later=tuple(sorted((*frames.later, *later), key=lambda rows: rows.file_id)),
     )
-
-
-@dataclass
-class _Typer:
-    """Types one kind of log after the other, collecting values and problems."""
-
-    result: ReadResult
-    files: Mapping[int, ReadFile]
-    settings: LogSettings
-    problems: list[Problem]
-    values: dict[str, pl.DataFrame]
-
-    def type_kind(self, kind: FileKind, cells: pl.DataFrame) -> None:
-        """Check and type all rows of one kind."""
-        sheet = self._sheet(kind, cells)
-        self._refuse(sheet)
-        typed = typed_columns(sheet, self.settings.date_order)
-        check_needs(sheet, kind.needs, ~set_totals_aside(sheet), f"a {kind.title} needs")
-        if kind.steps:
-            check_steps(sheet, typed["step"])
-        if kind.name == BATCH_LOG:
-            check_ingredients(sheet, typed["step"], typed["item_key"], self._known_ingredients())
-        if kind.name == INGREDIENT_LIST:
-            typed["ingredient_key"] = sheet.text.select(plain_item_key(pl.col("ingredient"))).to_series()
-        if kind.name == TASTING_SHEET:
-            self._type_tasting(sheet, typed)
-        else:
-            table = _VALUE_TABLE[kind.name]
-            self.values[table] = self._with_marks(sheet, typed, table)
-        self._count(sheet)
-        self.problems += sheet.problems()
-        self.problems += list(broken_others(sheet, cells, self.problems))
-
-    def _refuse(self, sheet: Sheet) -> None:
-        refused = [number for number, file in sheet.files.items() if file.is_refused]
-        sheet.row_is_bad |= np.isin(sheet.file_ids, refused)
-
-    def _sheet(self, kind: FileKind, cells: pl.DataFrame) -> Sheet:
-        whole = [(file.file_id, bad.line) for file, bad in self.result.bad if file.kind == kind.name]
-        text = cells.select("file_id", "line", pl.col(list(kind.fields)).str.strip_chars())
-        if whole:
-            schema = {"file_id": pl.Int32, "line": pl.Int32}
-            uncut = pl.DataFrame(whole, schema=schema, orient="row")
-            text = text.join(uncut, on=list(schema), how="anti", maintain_order="left")
-        mine = {number: file for number, file in self.files.items() if file.kind == kind.name}
-        sheet = Sheet(kind, text, mine, self.settings.currency)
-        if kind.named_by_file is not None:
-            sheet.name_by_file(kind.named_by_file)
-        sheet.lose_broken_cells()
-        return sheet
-
-    def _with_marks(self, sheet: Sheet, typed: dict[str, pl.Series], table: str) -> pl.DataFrame:
-        """The usable rows of one kind; in a batch or cask log with what is known of those set aside."""
-        schema = VALUE_SCHEMAS[table]
-        if "cells_set_aside" in schema:
-            typed["cells_set_aside"] = sheet.cells_set_aside()
-        if sheet.kind.name not in IDENTITY:
-            return _used_rows(sheet, typed, table)
-        typed |= {
-            "is_set_aside": pl.repeat(False, len(sheet.text), dtype=pl.Boolean, eager=True),
-        }
-        marks = [marks_of_rows(sheet, typed, schema), marks_of_uncut(self.result.bad, sheet, schema)]
-        used = _used_rows(sheet, typed, table)
-        if not any(map(len, marks)):
-            return used
-        return pl.concat([used, *marks]).sort("file_id", "line")
-
-    def _known_ingredients(self) -> pl.Series:
-        own = self.values["ingredient_value"]["ingredient_key"]
-        return pl.concat([aliases()["alias_key"], own]).unique(maintain_order=True)
-
-    def _type_tasting(self, sheet: Sheet, typed: dict[str, pl.Series]) -> None:
-        blocks = [block for block in self.result.blocks if block.header.kind == TASTING_SHEET]
-        scores = read_scores(sheet, blocks)
-        self.problems += scores.problems
-        pours = _pours(sheet, typed)
-        self.values["tasting_value"] = (
-            _used_rows(sheet, typed | {"pour_id": pours}, "tasting_value")
-            .group_by("pour_id", maintain_order=True)
-            .agg(pl.all().exclude("pour_id", "line").drop_nulls().first(), pl.col("line").first())
-            .select(list(VALUE_SCHEMAS["tasting_value"]))
-        )
-        self.values["score_value"] = _scores_of_pours(sheet, scores, pours)
-
-    def _count(self, sheet: Sheet) -> None:
-        rows = np.bincount(sheet.file_ids, minlength=sheet.file_count)
-        aside = np.bincount(sheet.file_ids, weights=sheet.row_is_bad, minlength=sheet.file_count)
-        for number, file in sheet.files.items():
-            file.rows_in += int(rows[number])
-            file.rows_set_aside += int(aside[number])
-
-
-def _used_rows(sheet: Sheet, typed: Mapping[str, pl.Series], table: str) -> pl.DataFrame:
-    schema = VALUE_SCHEMAS[table]
-    columns = {"file_id": sheet.text["file_id"], "line": sheet.text["line"], **typed}
-    frame = pl.DataFrame([columns[name].cast(dtype).alias(name) for name, dtype in schema.items()])
-    return frame.filter(pl.Series(~sheet.row_is_bad)) if sheet.row_is_bad.any() else frame
-
-
-def _pours(sheet: Sheet, typed: Mapping[str, pl.Series]) -> pl.Series:
-    """A number a pour: a row of a wide sheet; in a long one the rows that agree on who tasted what when."""
-    is_long = pl.Series(sheet.is_filled("attribute"))
-    keys = pl.DataFrame(
-        {
-            "file_id": sheet.text["file_id"],
-            "session": sheet.text["session"],
-            "logged_at": typed["logged_at"],
-            "assessor": sheet.text["assessor"],
-            "sample": sheet.text["sample"],
-            "order": sheet.text["order"],
-            "row": pl.select(pl.when(~is_long).then(pl.int_range(len(is_long), dtype=pl.Int32))).to_series(),
-        }
-    )
-    numbered = keys.unique(maintain_order=True).with_row_index("pour_id", offset=1)
-    joined = keys.join(numbered, on=keys.columns, how="left", nulls_equal=True, maintain_order="left")
-    return joined["pour_id"].cast(pl.Int32)
-
-
-def _scores_of_pours(sheet: Sheet, scores: Scores, pours: pl.Series) -> pl.DataFrame:
-    rows = pl.DataFrame(
-        {
-            "file_id": sheet.text["file_id"],
-            "line": sheet.text["line"],
-            "pour_id": pours,
-            "is_bad": sheet.row_is_bad,
-        }
-    ).with_row_index("row")
-    schema = VALUE_SCHEMAS["score_value"]
-    joined = scores.frame.join(rows, on="row", how="inner", maintain_order="left").filter(~pl.col("is_bad"))
-    return joined.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
 
 
 def _files_frame(files: list[ReadFile]) -> pl.DataFrame:
@@ -411,38 +214,3 @@ def _files_frame(files: list[ReadFile]) -> pl.DataFrame:
         schema=FILES_SCHEMA,
         orient="row",
     )
-
-
-class ArrowStream:
-    """A frame that shows DuckDB nothing but the Arrow stream protocol.
-
-    DuckDB asks pyarrow for help when it sees a polars frame, and needs none for an Arrow stream.
-    """
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        self._frame = frame
-
-    def __arrow_c_stream__(self, requested_schema: object = None) -> object:
-        """The frame as an Arrow C stream."""
-        return self._frame.__arrow_c_stream__(requested_schema)
-
-
-def load_raw(connection: duckdb.DuckDBPyConnection, frames: LogFrames) -> None:
-    """Write the frames into the tables of schema `raw`, all of them, the empty ones too.
-
-    Tables: file, one a kind of file with the cells as written, one a kind of value, catalogue,
-    catalogue_alias, and problem (in which `column` is called column_name).
-    """
-    tables = {
-        "file": frames.files,
-        **frames.cells,
-        **frames.values,
-        "catalogue": catalogue(),
-        "catalogue_alias": aliases(),
-        "problem": frames.problems.rename({"column": "column_name"}),
-    }
-    connection.execute("create schema if not exists raw")
-    for name, frame in tables.items():
-        connection.register("frame_to_load", ArrowStream(frame))
-        connection.execute(f"create or replace table raw.{name} as select * from frame_to_load")
-        connection.unregister("frame_to_load")

@@ -12,7 +12,8 @@ from typing import Any
 
 from pipeline.logs.fields import ALL_KINDS, KINDS_OF_FILE, TASTING_SHEET, TELEMETRY_FILE, Field
 from pipeline.logs.header import Extra, Header
-from pipeline.logs.read import ReadFile, read_files
+from pipeline.logs.log_file import ReadFile
+from pipeline.logs.read import read_files
 from pipeline.logs.telemetry import SensorHeader, told_as_telemetry
 from pipeline.logs.units import Unit
 from pipeline.settings import Settings

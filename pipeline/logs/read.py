@@ -8,9 +8,10 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import itertools
 import json
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 import polars as pl
@@ -19,76 +20,39 @@ from pipeline.logs.blocks import LONGEST_CELL, Block, Buffer, PlainText, plain_t
 from pipeline.logs.book_logs import log_rows, table_log
 from pipeline.logs.books import Book, open_book
 from pipeline.logs.decode import (
-    BROKEN,
     Decoded,
     UnreadableTextError,
-    broken_near,
     decode_text,
-    encoding_shown,
     refuse_broken_header,
     refuse_zeros,
 )
-from pipeline.logs.fields import KINDS_OF_FILE, TELEMETRY
-from pipeline.logs.find import BOOK_SUFFIXES, FoundFile, bytes_of_lines, find_files, stem_of, unpacked
+from pipeline.logs.fields import BATCH_LOG, CASK_LOG, KINDS_OF_FILE, TELEMETRY
+from pipeline.logs.find import (
+    BOOK_SUFFIXES,
+    FoundFile,
+    bytes_of_lines,
+    find_files,
+    is_packed,
+    stem_of,
+    unpacked,
+)
 from pipeline.logs.header import Header, HeaderError, read_header
-from pipeline.logs.records import BadRecord, Place, Records, cut_records, first_line
-from pipeline.logs.telemetry import SensorHeader, Telemetry, read_telemetry, told_as_telemetry
+from pipeline.logs.large import LargeLog, up_to_header
+from pipeline.logs.large_text import is_large_text, large_text
+from pipeline.logs.log_file import ReadFile, ReadResult
+from pipeline.logs.records import Place, Records, cut_records, first_line
+from pipeline.logs.telemetry import SensorHeader, read_telemetry, told_as_telemetry
 from pipeline.problems import Problem, problem
 
-__all__ = ["ReadFile", "ReadResult", "cells_frame", "read_files"]
+__all__ = ["IN_LOTS", "ReadFile", "ReadResult", "cells_frame", "read_files"]
 
 Progress = Callable[[str, int, int], None]
 
 _LARGE_BYTES = 1 << 20
 
-
-@dataclass
-class ReadFile:
-    """One file as read: how it was told, and how many rows it had and lost.
-
-    `is_refused`: its rows could be cut, but none can be used; the file's own problem says why. `is_kept`: it
-    has not changed since it was last read, and was not read again. `broken`: the lines that hold bytes that
-    are no text, and which bytes. `may_group`: the mark that is not its decimal mark can only group thousands;
-    `is_undecided`: nothing tells which of the two a mark before three digits is.
-    """
-
-    file_id: int
-    name: str
-    stem: str
-    kind: str | None = None
-    encoding: str | None = None
-    delimiter: str | None = None
-    decimal_mark: str | None = None
-    size_bytes: int = 0
-    sha256: str | None = None
-    header: Header | None = None
-    header_line: int = 1
-    rows_in: int = 0
-    rows_set_aside: int = 0
-    is_refused: bool = False
-    is_kept: bool = False
-    broken: dict[int, str] = field(default_factory=dict)
-    may_group: bool = False
-    is_undecided: bool = False
-
-    def is_broken(self, text: str | None) -> bool:
-        """Whether a text of this file holds bytes that are none."""
-        return bool(self.broken) and text is not None and BROKEN in text
-
-    def broken_details(self, line: int) -> dict[str, str]:
-        """The wording of the problem that a record, beginning on `line`, holds bytes that are no text."""
-        return {"encoding": encoding_shown(self.encoding or ""), "bytes": broken_near(self.broken, line)}
-
-
-@dataclass
-class ReadResult:
-    """What reading found: the files, the blocks of rows, the records that fit no column, the problems."""
-
-    files: list[ReadFile]
-    blocks: list[Block]
-    bad: list[tuple[ReadFile, BadRecord]] = field(default_factory=list)
-    problems: list[Problem] = field(default_factory=list)
-    telemetry: list[Telemetry] = field(default_factory=list)
+# Kinds of log that grow with the season. Pours are numbered through all tasting sheets, and of every other
+# kind a large file would be an odd one.
+IN_LOTS = (BATCH_LOG, CASK_LOG)
 
 
 def read_files(
@@ -142,7 +106,11 @@ class _Reader:
         if sensors is not None:
             self._read_telemetry(each, file, sensors)
             return
-        decoded = _text_of(each, file, self.result, self._known.get(file.name))
+        known = self._known.get(file.name)
+        if is_large_text(each.path):
+            self._read_large(each, file, known)
+            return
+        decoded = _text_of(each, file, self.result, known)
         if decoded is not None:
             self._read_text(decoded, file, each)
 
@@ -189,7 +157,7 @@ class _Reader:
         _note_header(log.header, file, self.result)
         file.delimiter = None
         self.result.problems += log.notices
-        _note_bad(log.records, file, self.result)
+        self.result.note_bad(log.records, file)
         if not log.records.rows and not log.records.bad:
             self.result.problems.append(problem("no_rows", file.name))
         buffer = self._buffer(log.header)
@@ -213,31 +181,81 @@ class _Reader:
         self.result.blocks += [buffer.as_block() for buffer in self._buffers.values() if buffer.size]
 
     def _read_text(self, decoded: Decoded, file: ReadFile, each: FoundFile) -> None:
-        text = decoded.text
-        place = first_line(text)
+        place = first_line(decoded.text)
+        header = self._header_of(decoded, place, file, each)
+        if header is not None and place is not None:
+            self._collect(decoded.text, place, header, file)
+
+    def _read_large(self, each: FoundFile, file: ReadFile, known: str | None) -> None:
+        """Look through a file too large to be held; its rows are read later, when it is a kind that lasts.
+
+        The rows of other kinds are laid with those of other files.
+        """
+        try:
+            file.size_bytes, sha256 = each.path.stat().st_size, _hash_of(each.path)
+            file.is_kept = sha256 == known
+            if file.is_kept or is_packed(each.path):
+                file.sha256 = sha256
+            if file.is_kept:
+                return
+            text = large_text(each.path)
+        except UnreadableTextError as error:
+            self.result.problems.append(_text_problem(error, file))
+            return
+        except OSError as error:
+            self.result.problems.append(_cannot_open(error, file))
+            return
+        file.sha256, file.encoding, file.broken = sha256, text.encoding, text.broken
+        parts = text.parts()
+        start, place = up_to_header(parts)
+        header = self._header_of(Decoded(start, text.encoding, text.broken), place, file, each, parts)
+        if header is None:
+            return
+        log = LargeLog(file, text, header)
+        if header.kind in IN_LOTS:
+            self.result.large.append(log)
+            return
+        for lot in log.lots():
+            self.result.blocks += lot.blocks
+            self.result.bad += lot.bad
+            self.result.problems += lot.problems
+
+    def _header_of(
+        self,
+        decoded: Decoded,
+        place: Place | None,
+        file: ReadFile,
+        each: FoundFile,
+        following: Iterable[str] = (),
+    ) -> Header | None:
+        """The header of a file, noted; None, with a problem noted, when there is none that can be used.
+
+        `following` is the text after that of `decoded`, which holds the header.
+        """
         if place is None:
             self.result.problems.append(problem("empty_file", file.name))
-            return
+            return None
         file.header_line = place.number
+        texts = itertools.chain([decoded.text[place.start :]], following)
         try:
-            header = _header_of(decoded, place, self.currency)
+            header = _told_header(decoded, place, self.currency)
         except UnreadableTextError as error:
             self.result.problems.append(_text_problem(error, file))
             if error.code != "not_text":
-                file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
-            return
+                file.rows_in = file.rows_set_aside = _count_rows(texts)
+            return None
         except HeaderError as error:
             sensors = told_as_telemetry(each.path) if error.code == "unknown_header" else None
             if sensors is not None:
                 self._read_telemetry(each, file, sensors)
-                return
+                return None
             self.result.problems.append(error.as_problem(file.name, file.header_line))
-            file.rows_in = file.rows_set_aside = _count_rows(text[place.start :].split("\n"))
-            return
+            file.rows_in = file.rows_set_aside = _count_rows(texts)
+            return None
         if file.encoding == "windows-1252":
             self.result.problems.append(problem("windows_1252", file.name))
         _note_header(header, file, self.result)
-        self._collect(text, place, header, file)
+        return header
 
     def _collect(self, text: str, place: Place, header: Header, file: ReadFile) -> None:
         buffer = self._buffer(header)
@@ -270,7 +288,7 @@ class _Reader:
             file.header.delimiter,
             len(file.header.names),
         )
-        _note_bad(records, file, self.result)
+        self.result.note_bad(records, file)
         return records
 
 
@@ -304,15 +322,19 @@ def _bytes_of(each: FoundFile, file: ReadFile, result: ReadResult) -> bytes | No
         file.size_bytes = each.path.stat().st_size
         return None
     except OSError as error:
-        why = error.strerror or type(error).__name__
-        result.problems.append(problem("cannot_open", file.name, found=why))
+        result.problems.append(_cannot_open(error, file))
         return None
     file.size_bytes = len(data)
     file.sha256 = hashlib.sha256(data).hexdigest()
     return data
 
 
-def _header_of(decoded: Decoded, place: Place, currency: str) -> Header:
+def _hash_of(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _told_header(decoded: Decoded, place: Place, currency: str) -> Header:
     refuse_broken_header(decoded, place.number)
     try:
         return read_header(place.text, currency)
@@ -325,8 +347,13 @@ def _text_problem(error: UnreadableTextError, file: ReadFile) -> Problem:
     return problem(error.code, file.name, line=error.line, found=error.found, encoding=error.encoding)
 
 
-def _count_rows(lines: Sequence[str]) -> int:
-    """Lines below the header that are neither blank nor a comment."""
+def _cannot_open(error: OSError, file: ReadFile) -> Problem:
+    return problem("cannot_open", file.name, found=error.strerror or type(error).__name__)
+
+
+def _count_rows(texts: Iterable[str]) -> int:
+    """Lines below the header, the first of them all, that are neither blank nor a comment."""
+    lines = itertools.chain.from_iterable(text.split("\n") for text in texts)
     told = sum(1 for line in lines if line.strip() and not line.startswith("#"))
     return max(0, told - 1)
 
@@ -337,29 +364,6 @@ def _note_header(header: Header, file: ReadFile, result: ReadResult) -> None:
         result.problems.append(
             problem(code, file.name, line=file.header_line, column=written, found=written, **details)
         )
-
-
-def _note_bad(records: Records, file: ReadFile, result: ReadResult) -> None:
-    file.rows_in += len(records.bad)
-    file.rows_set_aside += len(records.bad)
-    for bad in records.bad:
-        result.bad.append((file, bad))
-        result.problems.append(_bad_record_problem(bad, file))
-
-
-def _bad_record_problem(bad: BadRecord, file: ReadFile) -> Problem:
-    if bad.why is not None:
-        code, column, found, hint = bad.why
-        return problem(code, file.name, line=bad.line, column=column, found=found, hint=hint)
-    if file.is_broken(bad.text):
-        details = file.broken_details(bad.line)
-        return problem("broken_bytes", file.name, line=bad.line, found=bad.text, **details)
-    if bad.is_too_long:
-        return problem("cell_too_long", file.name, line=bad.line, found=bad.text, limit=LONGEST_CELL)
-    if bad.cells is None:
-        return problem("broken_quotes", file.name, line=bad.line, found=bad.text)
-    columns = 0 if file.header is None else len(file.header.names)
-    return problem("ragged_row", file.name, line=bad.line, found=bad.text, cells=bad.cells, columns=columns)
 
 
 def cells_frame(kind: str, result: ReadResult) -> pl.DataFrame:

@@ -18,7 +18,7 @@ from pipeline.logs.decimals import settle_quoted_commas
 from pipeline.logs.decode import BROKEN
 from pipeline.logs.fields import Field, FileKind, quantity_of
 from pipeline.logs.identity import CAN_DO_WITHOUT
-from pipeline.logs.read import ReadFile
+from pipeline.logs.log_file import ReadFile
 from pipeline.logs.units import Quantity
 from pipeline.logs.values import Ints, Marks, Numbers, parse_numbers
 from pipeline.problems import KINDS, Problem, problem
@@ -62,7 +62,6 @@ class Sheet:
         self.file_ids: npt.NDArray[np.int32] = self.text["file_id"].to_numpy()
         self.file_count = max(self.files, default=0) + 1
         self._cells_aside: dict[int, list[str]] = {}
-        self._commas_settled: set[int] = set()
 
     def column(self, name: str) -> pl.Series:
         """A column's trimmed text."""
@@ -163,11 +162,10 @@ class Sheet:
         asked = [
             number
             for number in np.unique(self.file_ids[rows]).tolist()
-            if self.files[number].delimiter == "," and number not in self._commas_settled
+            if self.files[number].delimiter == "," and not self.files[number].is_comma_settled
         ]
         for number in asked:
             settle_quoted_commas(self.text, number, self.files[number])
-        self._commas_settled.update(asked)
         return any(self.files[number].may_group for number in asked)
 
     def _default_units(self, name: str, quantity: Quantity) -> Ints:
@@ -192,6 +190,9 @@ class Sheet:
         """Fill `column` with the file's name in files that have nothing in it."""
         filled = self.is_filled(column)
         has_some = np.bincount(self.file_ids, weights=filled, minlength=self.file_count) > 0
+        for number, file in self.files.items():
+            # Of a file that is read lot by lot another lot may have what this one lacks.
+            has_some[number] = has_some[number] or file.fills(column)
         if has_some[self.file_ids].all():
             return
         names = [self.files[n].stem or None if n in self.files else None for n in range(self.file_count)]

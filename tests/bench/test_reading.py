@@ -18,7 +18,7 @@ import polars as pl
 import pytest
 from pytest_benchmark.fixture import BenchmarkFixture
 
-from pipeline.logs import load_raw, read_logs
+from pipeline.logs import load_raw, open_logs
 from pipeline.settings import Settings
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -62,7 +62,7 @@ def logs(
 def by_us(folder: Path, database: Path) -> int:
     """Read, check, load; the rows in the database."""
     with duckdb.connect(str(database)) as con:
-        load_raw(con, read_logs(folder, Settings()))
+        load_raw(con, open_logs(folder, Settings()))
         return con.execute("select count(*) from raw.batch_log").fetchall()[0][0]
 
 
