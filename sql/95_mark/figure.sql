@@ -1,8 +1,9 @@
 -- What:  which figures of a batch each problem of its log touches: those that the cell, or the whole row, goes into.
--- Note:  only figures of the batch whose row it is; what alcohol carries on into other batches is not followed;
---        problems of a file, or of a batch as a whole, touch no figure in particular and are not here.
+-- Note:  a batch's net spirit is its share in what every run gave that it has alcohol in, by feints carried on: a row of
+--        another batch's run touches it, too. Problems of a file, or of a batch as a whole, touch no figure in particular
+--        and are not here.
 -- Grain: one row a batch, figure of metric.batch, kind of problem and line of a file.
--- From:  problem.row, raw.file, raw.batch_value, log.batch_step, account.wash, account.jar, account.run, metric.batch
+-- From:  problem.row, raw.file, raw.batch_value, log.batch_step, account.wash, account.jar, account.run, account.run_ancestry, metric.batch
 create or replace table problem.figure as
 -- A cell of a row of this part goes into these figures.
 with goes_into (part, log_columns, figures) as (
@@ -168,7 +169,9 @@ parts as (
         log_column,
         is_whole_row,
         batch,
-        has_price,
+        run,
+        step,
+        cut,
         unnest([
             if(step in ('grain', 'sugar', 'yeast') or log_column = 'price', 'priced', null),
             if(step in ('grain', 'sugar', 'yeast', 'wort', 'wash'), step, null),
@@ -229,17 +232,76 @@ touched as (
     inner join goes_into
         on goes_into.part = parts.part
         and (parts.is_whole_row or list_contains(string_split(goes_into.log_columns, ' '), parts.log_column))
+),
+
+-- Whose alcohol each run had in its still, and which of it had come by feints.
+origins as (
+    select
+        batch,
+        run,
+        origin_batch,
+        bool_or(is_by_feints) as is_by_feints,
+    from account.run_ancestry
+    where origin_batch is not null and share_frac > 0e0
+    group by batch, run, origin_batch
+),
+
+-- The batches that share in what a row says of a run: in the run itself, and in those that its feints went into.
+sharing as (
+    select
+        touched.*,
+        own.origin_batch,
+    from touched
+    inner join origins as own
+        on own.batch = touched.batch
+        and own.run = touched.run
+    union all
+    select
+        touched.*,
+        later.origin_batch,
+    from touched
+    inner join origins as sharer
+        on sharer.batch = touched.batch
+        and sharer.run = touched.run
+    inner join origins as carried
+        on carried.origin_batch = sharer.origin_batch
+        and carried.is_by_feints
+    inner join origins as later
+        on later.batch = carried.batch
+        and later.run = carried.run
+    where touched.step = 'charge' or touched.cut in ('heads', 'tails', 'feints')
+),
+
+touched_anywhere as (
+    select
+        batch,
+        column_name,
+        kind,
+        file,
+        line,
+    from touched
+    union all
+    select
+        origin_batch as batch,
+        column_name,
+        kind,
+        file,
+        line,
+    from sharing
+    where column_name in ('net_spirit_lpa', 'yield_lpa_per_kg', 'cost_per_lpa')
 )
 
 select distinct
-    touched.batch,
-    touched.column_name,
-    touched.kind,
-    touched.file,
-    touched.line,
-from touched
+    found.batch,
+    found.column_name,
+    found.kind,
+    found.file,
+    found.line,
+from touched_anywhere as found
 inner join metric.batch as batch
-    on batch.batch = touched.batch
+    on batch.batch = found.batch
+left join batches
+    on batches.batch = found.batch
 -- Without any price a cost was never to be had.
-where touched.has_price or touched.column_name != 'cost_per_lpa'
-order by touched.batch, touched.file, touched.line, touched.kind, touched.column_name
+where coalesce(batches.has_price, false) or found.column_name != 'cost_per_lpa'
+order by found.batch, found.file, found.line, found.kind, found.column_name
