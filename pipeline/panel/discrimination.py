@@ -107,6 +107,7 @@ class Difference:
     more_trials            : further trials that would show, at 80 %, a difference as large as the one found;
                              0 when it is shown, None when nothing above chance was found or 2,000 are not
                              enough
+    fresh_trials           : trials that a test of its own would take to show it so; None likewise
     repeats                : how far one person's answers hang together, where people answered more than once;
                              the limits then hold it too
     """
@@ -123,6 +124,7 @@ class Difference:
     needed: int | None
     power: float
     more_trials: int | None
+    fresh_trials: int | None
     repeats: Repeats | None = None
 
     @property
@@ -150,6 +152,7 @@ def judge_difference(
     if repeats is not None:
         low, high, most = min(low, repeats.low), max(high, repeats.high), max(most, repeats.most)
     found = p_value(correct, trials, test)
+    fresh = trials_needed(frac, test) if frac > CHANCE[test] else None
     return Difference(
         p_value=found,
         d_prime=d_prime_from_frac(frac, test),
@@ -162,7 +165,8 @@ def judge_difference(
         pd_most=most,
         needed=critical_number(trials, test),
         power=power(trials, correct_frac(1.0, test), test),
-        more_trials=0 if found <= LEVEL else _more_trials(frac, trials, test),
+        more_trials=0 if found <= LEVEL else None if fresh is None else max(fresh - trials, 1),
+        fresh_trials=fresh,
         repeats=repeats,
     )
 
@@ -241,10 +245,3 @@ def similarity_trials(
     reached = binom.cdf(most_right, trials, chance)
     enough = np.flatnonzero(reached >= wanted)
     return int(trials[enough[0]]) if len(enough) else None
-
-
-def _more_trials(frac: float, trials: int, test: str) -> int | None:
-    if frac <= CHANCE[test]:
-        return None
-    needed = trials_needed(frac, test)
-    return None if needed is None else max(needed - trials, 1)

@@ -275,7 +275,8 @@ def trial_sentence(row: Row, with_people: bool = True) -> str:
     if row["is_told_apart"]:
         return (
             f"{pair} may differ: {tally} (p {p_text}), {size}. Taken alone that would tell them apart; among "
-            f"all the comparisons luck may have done it.{people}"
+            f"all the comparisons luck may have done it. A test of this pair by itself, about "
+            f"{number(row['fresh_trials'], 0)} trials, would settle it.{people}"
         )
     if row["is_similar"]:
         most = number(100 * row["told_by_most_frac"], 0)

@@ -45,6 +45,7 @@ def trial_row(
         "d_prime_high": found.d_prime_high,
         "told_by_most_frac": found.pd_most,
         "more_trials": found.more_trials,
+        "fresh_trials": found.fresh_trials,
         "similar_trials": similarity_trials(test),
         "is_told_apart": found.is_shown,
         "is_similar": found.is_similar,
@@ -92,6 +93,7 @@ def test_difference_tests_follow_the_published_critical_number():
 def test_a_test_that_does_not_hold_among_all_is_not_said_to_tell_apart():
     text = trial_sentence(trial_row(10, 18) | {"p_held": 0.09})
     assert text.startswith("a and b may differ")
+    assert "about 16 trials, would settle it" in text
     assert "were told apart" not in text
 
 

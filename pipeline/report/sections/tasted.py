@@ -45,8 +45,9 @@ def _what_it_was(row: dict[str, Any], sessions: list[str]) -> str:
     if row["cask_years"] is not None:
         parts.append(f"{number(row['cask_years'], 1)} years in cask")
     if row["main_batch"] and row["main_batch"] != row["batch"]:
-        of_batches = row["spirit_of"] if is_mixed else f"all of batch {row['main_batch']}"
-        parts.insert(0, f"its alcohol {of_batches}")
+        parts.insert(
+            0, f"its alcohol {row['spirit_of']}" if is_mixed else f"spirit of batch {row['main_batch']}"
+        )
     said = ", ".join(str(part) for part in parts if part) or "what it was made from is not known"
     return f"{said[:1].upper()}{said[1:]}. Tasted in {listed(list(dict.fromkeys(sessions)))}."
 
@@ -59,7 +60,7 @@ def _score(row: dict[str, Any]) -> str:
     if row["panel_mean"] is None:
         return f"{row['attribute']} {number(row['score_raw_mean'], 1)} (plain mean, no interval)"
     low, high = number(row["panel_mean_low"], 1), number(row["panel_mean_high"], 1)
-    apart = f", apart from {row['told_apart_from']}" if row["told_apart_from"] else ""
+    apart = f", told apart from {row['told_apart_from']}" if row["told_apart_from"] else ""
     return f"{row['attribute']} {number(row['panel_mean'], 1)} ({low} to {high}{apart})"
 
 
