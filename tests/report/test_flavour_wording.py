@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 from scipy import stats
 
-from pipeline.panel.discrimination import judge_difference, similarity_trials
+from pipeline.panel.discrimination import judge_difference, similarity_trials, trials_needed
 from pipeline.report.flavour_wording import (
     agreement_sentence,
     attribute_sentence,
@@ -93,7 +93,7 @@ def test_difference_tests_follow_the_published_critical_number():
 def test_a_test_that_does_not_hold_among_all_is_not_said_to_tell_apart():
     text = trial_sentence(trial_row(10, 18) | {"p_held": 0.09})
     assert text.startswith("a and b may differ")
-    assert "about 16 trials, would settle it" in text
+    assert f"about {trials_needed(10 / 18, 'triangle')} trials, would settle it" in text
     assert "were told apart" not in text
 
 
