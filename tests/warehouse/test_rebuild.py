@@ -19,7 +19,7 @@ from pipeline.logs import load_raw, read_logs
 from pipeline.logs.keep import kept_from
 from pipeline.reconcile.step import reconcile_step
 from pipeline.settings import Settings
-from pipeline.warehouse import build_season
+from pipeline.warehouse import build_season, open_season, table_names
 
 
 @pytest.fixture
@@ -168,6 +168,8 @@ def test_nothing_changed_leaves_the_database_untouched(
     logs.mkdir()
     (logs / "B1.csv").write_text(batch_text("B1", volume="14O"))
     first = build_season(logs, database, Settings())
+    with open_season(database) as connection:
+        assert "raw.kept_part" not in table_names(connection), "packed away, and no table of the season"
     before = (database.stat().st_ino, database.stat().st_mtime_ns, database.read_bytes())
     assert build_season(logs, database, Settings()).equals(first)
     assert (database.stat().st_ino, database.stat().st_mtime_ns, database.read_bytes()) == before
