@@ -19,11 +19,10 @@ from pipeline.account.uncertain import Floats
 
 _NORMAL_95 = 1.959964
 
-OWN, LIKE, READINGS = (
-    "readings, and the scatter of its own regauges",
-    "readings, and the scatter of {} like casks' regauges",
-    "readings only: no cask has the three regauges that tell how its loss varies",
-)
+OWN = "readings, and the scatter of its own regauges"
+LIKE = "readings, and the scatter of {} casks' regauges"
+LIKE_ONE = "readings, and the scatter of one other cask's regauges"
+READINGS = "readings only: no cask has the three regauges that tell how its loss varies"
 SOAKAGE = "; its rate has the soakage in it"
 
 
@@ -105,7 +104,7 @@ class _Told:
             if scatter is not None and np.isfinite(scale[place]):
                 shares[place] = scale[place] * math.sqrt(scatter.mean_square)
                 is_alone = scatter.casks == 1 and self.has_own[place]
-                basis = OWN if is_alone else LIKE.format(scatter.casks)
+                basis = OWN if is_alone else LIKE_ONE if scatter.casks == 1 else LIKE.format(scatter.casks)
             words[place] = basis + ("" if casks[place].starts_at_regauge else SOAKAGE)
         return [
             _series("forecast_scatter_frac", shares),

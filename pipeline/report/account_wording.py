@@ -57,16 +57,31 @@ def loss_sentences(losses: list[dict[str, Any]]) -> list[str]:
 
 
 def unexplained_sentence(rows: list[dict[str, Any]]) -> list[str]:
-    """What is more than twice its error and no measurement names, in the order of the flow."""
-    if not rows:
-        return []
-    named = listed([f"“{row['label']}” ({with_error(row, 'lpa')})" for row in rows])
-    return [f"More than the errors of the readings explain, and not named by any measurement: {named}."]
+    """What is more than twice its error and no measurement names, in the order of the flow.
+
+    Below zero more came out than went in, which no loss can do.
+    """
+    said = []
+    for is_loss, words in ((True, _NOT_NAMED), (False, _FROM_NOTHING)):
+        named = [
+            f"“{row['label']}” ({with_error(row, 'lpa')})" for row in rows if (row["lpa"] > 0.0) is is_loss
+        ]
+        if named:
+            said.append(f"{words}: {listed(named)}.")
+    return said
 
 
-def is_clear(row: Mapping[str, Any]) -> bool:
-    """Whether a loss is more than twice its uncertainty above zero."""
-    return bool(row["lpa"] > 2.0 * (row["lpa_u"] or 0.0))
+_NOT_NAMED = "More than the errors of the readings explain, and not named by any measurement"
+_FROM_NOTHING = (
+    "More came out than went in, by more than the errors of the readings explain, where a reading must be "
+    "wrong"
+)
+
+
+def is_clear(row: Mapping[str, Any], either_way: bool = False) -> bool:
+    """Whether a loss is more than twice its uncertainty above zero, or with `either_way` from zero."""
+    lpa = abs(row["lpa"]) if either_way else row["lpa"]
+    return bool(lpa > 2.0 * (row["lpa_u"] or 0.0))
 
 
 def leak_sentence(casks: list[str]) -> list[str]:

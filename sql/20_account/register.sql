@@ -44,7 +44,8 @@ select
     if(kind in ('cask fill', 'cask top up') or (kind = 'dilute' and to_lot is distinct from from_lot), lpa, 0e0)
         as moved_lpa,
     if(kind in ('discard', 'cask draw', 'cask bottle', 'cask empty'), lpa, 0e0) as drawn_lpa,
-    0e0 - adjustment_lpa as lost_lpa,
+    -- What rounding leaves of two equal amounts is no loss.
+    if(abs(adjustment_lpa) < 1e-9, 0e0, 0e0 - adjustment_lpa) as lost_lpa,
     from_lpa_after,
     to_lpa_after,
     fsum(from_change_lpa + to_change_lpa) over (order by move_id) as stock_lpa,

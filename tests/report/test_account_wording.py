@@ -10,6 +10,7 @@ from pipeline.report.account_wording import (
     leak_sentence,
     loss_sentences,
     soakage_sentence,
+    unexplained_sentence,
     with_error,
 )
 
@@ -39,6 +40,14 @@ def test_the_largest_avoidable_loss_comes_first_in_litres_and_bottles():
     assert plain(following) == "Next: “Casks” (29.8 ± 0.5 LPA) and “Lees” (3.00 ± 0.50 LPA)."
     assert "standard uncertainty" in caution
     assert loss_sentences([]) == ["No avoidable loss was measured."]
+
+
+def test_what_came_from_nothing_is_told_apart_from_what_went_missing():
+    missing, gained = unexplained_sentence([loss("Stripping", 3.0), loss("Spirit runs", -11.0)])
+    assert plain(missing).endswith("not named by any measurement: “Stripping” (3.00 ± 0.50 LPA).")
+    assert plain(gained).startswith("More came out than went in")
+    assert plain(gained).endswith("explain, where a reading must be wrong: “Spirit runs” (−11.0 ± 0.5 LPA).")
+    assert is_clear(loss("x", -3.0), either_way=True)
 
 
 @pytest.mark.parametrize(("lpa", "clear"), [(1.1, True), (0.9, False), (-3.0, False)])

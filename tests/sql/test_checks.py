@@ -74,6 +74,21 @@ BROKEN = {
 }
 
 
+def test_draws_that_each_go_a_little_too_far_add_up(make_season):
+    """10 L in; 4 + 6.2 + 0.4 L out: the second goes 0.2 L too far, the third makes 0.6 L of it."""
+    season = make_season(
+        """
+        9, 2031-02-10 08:00, collect, one, a, heads, , feints a, , 10, , 60, , , ,
+        9, 2031-02-12 08:00, charge, two, feints, , feints a, , , 4, , 60, , , ,
+        9, 2031-02-13 08:00, charge, three, feints, , feints a, , , 6.2, , 60, , , ,
+        9, 2031-02-14 08:00, charge, four, feints, , feints a, , , 0.4, , 60, , , ,
+        """
+    )
+    (found,) = [row for row in season.problems.to_dicts() if row["kind"] == "lot_overdrawn"]
+    assert found["line"] == 5
+    assert "with the draws before it, 0.60 L more than there was" in found["expected"]
+
+
 @pytest.mark.parametrize("kind", BROKEN)
 def test_the_mistake_is_found_at_its_line(make_season, kind):
     rows, line = BROKEN[kind]

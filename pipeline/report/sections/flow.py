@@ -86,7 +86,9 @@ def _answer(flow: pl.DataFrame) -> list[str]:
     avoidable = flow.filter(pl.col("is_avoidable")).sort(["lpa", "position"], descending=[True, False])
     clear = [row for row in avoidable.iter_rows(named=True) if is_clear(row)]
     unexplained = [
-        row for row in flow.filter(pl.col("is_unexplained")).iter_rows(named=True) if is_clear(row)
+        row
+        for row in flow.filter(pl.col("is_unexplained")).iter_rows(named=True)
+        if is_clear(row, either_way=True)
     ]
     return loss_sentences(clear) + unexplained_sentence(unexplained)
 
