@@ -11,6 +11,8 @@ from pathlib import Path
 
 import duckdb
 
+from pipeline.sql_models import SCHEMAS
+
 MADE_BY = "stillseason"
 
 FORMAT = 1
@@ -21,8 +23,23 @@ class WarehouseError(RuntimeError):
     """There is nothing to do the work with: a locked or foreign database, a full or read-only disk."""
 
 
+def refuse_name(database: Path) -> None:
+    """Raise `WarehouseError` when the engine would take the file's name for that of one of its own parts.
+
+    It knows an open file by its name up to the first dot, and a table of `raw` in a file of that name has two
+    readings.
+    """
+    known_as = database.name.lstrip(".").split(".")[0].lower()
+    if known_as in SCHEMAS:
+        raise WarehouseError(
+            f"{database}: a database cannot be called {known_as}, because a part of every database is. "
+            "Give another file name with --db, such as season.duckdb."
+        )
+
+
 def refuse_foreign(database: Path) -> None:
     """Raise `WarehouseError` unless `database` is free to be made or is a season's own database."""
+    refuse_name(database)
     if not database.exists():
         return
     if not database.is_file():

@@ -20,7 +20,15 @@ from scipy.stats import t as student_t
 from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
-from pipeline.database_file import FORMAT, MADE_BY, WarehouseError, check_format, refuse_foreign, sentences
+from pipeline.database_file import (
+    FORMAT,
+    MADE_BY,
+    WarehouseError,
+    check_format,
+    refuse_foreign,
+    refuse_name,
+    sentences,
+)
 from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
@@ -187,6 +195,7 @@ def open_season(database: Path) -> Iterator[Connection]:
         raise WarehouseError(
             f"{database}: there is no such database. Make it first: stillseason build LOGS --db {database}"
         )
+    refuse_name(database)
     with sentences(database), duckdb.connect(str(database), read_only=True) as con:
         check_format(con, database)
         con.execute("set enable_external_access = false")

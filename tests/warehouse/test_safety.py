@@ -218,6 +218,20 @@ def test_what_is_not_ours_is_refused_and_left_as_it_was(
     assert database.read_bytes() == before
 
 
+@pytest.mark.parametrize("name", ["raw.duckdb", "Account.duckdb", ".log.old.duckdb"])
+def test_a_database_named_like_a_part_of_one_is_refused_in_a_sentence(
+    season: tuple[Path, Path], name: str
+) -> None:
+    logs, database = season
+    renamed = database.rename(database.with_name(name))
+    before = renamed.read_bytes()
+    with pytest.raises(WarehouseError, match="another file name"):
+        build_season(logs, renamed, Settings())
+    with pytest.raises(WarehouseError, match="another file name"):
+        _batches(renamed)
+    assert renamed.read_bytes() == before
+
+
 def test_logs_are_never_written_to(season: tuple[Path, Path], batch_text: Callable[..., str]) -> None:
     logs, database = season
     log = logs / "B1.csv"
