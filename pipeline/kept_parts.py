@@ -32,9 +32,9 @@ KEPT_SCHEMA = pl.Schema(
 )
 """The table raw.kept_part: one row a frame that came of a part."""
 
-# A season of so many batches is one part, as it always was before parts were cut.
+# A season of up to so many batches is one part, and no set of up to so many is cut (own choice).
 _WHOLE_UP_TO = 96
-# A part cut has at least so many batches, and ends with each further one with a chance of one in so many.
+# A part has at least so many batches, and ends with each further one with a chance of one in so many.
 _FEWEST = 16
 
 
@@ -78,8 +78,8 @@ class KeptParts:
         if self.earlier is None:
             return {}
         rows = self.earlier.execute(
-            "select digest, content from raw.kept_part where step = $step and list_contains($digests, digest) "
-            "order by digest, frame_no",
+            "select digest, content from raw.kept_part "
+            "where step = $step and list_contains($digests, digest) order by digest, frame_no",
             {"step": step, "digests": digests},
         ).fetchall()
         found: dict[str, list[bytes]] = {}

@@ -9,7 +9,6 @@ A short season is one part, and nothing is cut.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from functools import partial
 from itertools import pairwise
@@ -27,18 +26,8 @@ _PLACE = ("file_id", "line")
 # through the season, hang on all that was logged before, and so would the part.
 _OF_MOVES = (
     *_PLACE,
-    *(
-        "kind",
-        "batch",
-        "run",
-        "cut",
-        "from_lot",
-        "to_lot",
-        "volume_l",
-        "abv_pct_vol",
-        "lpa",
-        "strength_basis",
-    ),
+    *("kind", "batch", "run", "cut", "from_lot", "to_lot"),
+    *("volume_l", "abv_pct_vol", "lpa", "strength_basis"),
 )
 
 
@@ -72,7 +61,7 @@ def _share_of_alarms(parts: int) -> float:
 
     One over the next power of two, so that a part more or less does not change what comes of all the others.
     """
-    return 0.5 ** math.ceil(math.log2(max(parts, 1)))
+    return 0.5 ** (parts - 1).bit_length()
 
 
 def _cut(frames: Frames) -> Iterator[Frames]:
