@@ -69,7 +69,11 @@ def unread_jars(moves: pl.DataFrame) -> dict[int, Unread]:
     if runs.is_empty():
         return {}
     own = numbered.filter(pl.col("kind").is_in(["charge", "collect"])).join(
-        runs.unique(maintain_order=True), on=["batch", "run"], how="semi", nulls_equal=True
+        runs.unique(maintain_order=True),
+        on=["batch", "run"],
+        how="semi",
+        nulls_equal=True,
+        maintain_order="left",
     )
     found: dict[int, Unread] = {}
     for _, run in own.group_by("batch", "run", maintain_order=True):
