@@ -55,40 +55,38 @@ def left_out_mean_by(groups: NDArray[np.int64], y: Floats) -> Floats:
     """Each row predicted by the mean of all other groups; NaN where there is but one group."""
     predicted = np.full(len(y), np.nan)
     for rows in _groups(groups):
-        predicted[rows] = np.delete(y, rows).mean()
+        own = y[rows].sum(axis=1, keepdims=True)
+        predicted[rows] = (y.sum() - own) / (len(y) - rows.shape[1])
     return predicted
 
 
 def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
     """Each row predicted by least squares (smallest coefficients where several do) on all other groups."""
-    if len(np.unique(groups)) == len(y):
-        return left_out_least_squares(columns, y)
     u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
     u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
     left = y - y.mean() - u @ (u.T @ y)
     predicted = np.full(len(y), np.nan)
     for rows in _groups(groups):
-        apart = np.eye(len(rows)) - u[rows] @ u[rows].T - 1.0 / len(y)
-        if np.linalg.eigvalsh(apart)[0] > 1.0 - _FULL:
-            predicted[rows] = y[rows] - np.linalg.solve(apart, left[rows])
-        else:
-            predicted[rows] = _least_squares_without(columns, y, rows)
+        parts, apart = _apart(u, np.ones(u.shape[1]), rows)
+        is_known = np.linalg.eigvalsh(apart)[:, 0] > 1.0 - _FULL
+        known = rows[is_known]
+        predicted[known] = y[known] - _errors(parts[is_known], apart[is_known], left[known])
+        for own in rows[~is_known]:
+            predicted[own] = _least_squares_without(columns, y, own)
     return predicted
 
 
 def left_out_ridge_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
     """Each row predicted by ridge regression on all other groups; the strength that does best so is used."""
-    if len(np.unique(groups)) == len(y):
-        return left_out_ridge(columns, y)
     u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    left_out = _groups(groups)
     best, best_error = left_out_mean_by(groups, y), np.inf
     for strength in RIDGE_STRENGTHS:
         shrink = values**2 / (values**2 + strength)
         left = y - y.mean() - u @ (shrink * (u.T @ y))
         predicted = np.full(len(y), np.nan)
-        for rows in _groups(groups):
-            apart = np.eye(len(rows)) - (u[rows] * shrink) @ u[rows].T - 1.0 / len(y)
-            predicted[rows] = y[rows] - np.linalg.solve(apart, left[rows])
+        for rows in left_out:
+            predicted[rows] = y[rows] - _errors(*_apart(u, shrink, rows), left[rows])
         error = rmse(predicted, y)
         if error < best_error:
             best, best_error = predicted, error
@@ -107,9 +105,34 @@ def groups_of(names: tuple[str, ...]) -> NDArray[np.int64]:
 
 
 def _groups(groups: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """The rows of each group that can be left out: not all that there is, and few enough for the memory."""
-    found = [np.flatnonzero(groups == group) for group in np.unique(groups)]
-    return [rows for rows in found if len(rows) <= min(len(groups) - 1, _MOST_LEFT_OUT)]
+    """The rows of the groups that can be left out, groups of one size together: (groups, rows of each).
+
+    A group that is all there is cannot be, nor one too large for the memory.
+    """
+    order = np.argsort(groups, kind="stable")
+    found = np.split(order, np.flatnonzero(np.diff(groups[order])) + 1)
+    sizes = sorted({len(rows) for rows in found if len(rows) <= min(len(groups) - 1, _MOST_LEFT_OUT)})
+    return [np.stack([rows for rows in found if len(rows) == size]) for size in sizes]
+
+
+def _apart(u: Floats, shrink: Floats, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Each group's part v of the hat matrix v v', and one less the smaller of v v' and v'v.
+
+    u, shrink : directions of the columns and how much of each the fit takes; the mean is taken whole
+    """
+    mean = np.full((*rows.shape, 1), len(u) ** -0.5)
+    parts = np.concatenate([u[rows] * np.sqrt(shrink), mean], axis=2)
+    turned = np.swapaxes(parts, 1, 2)
+    product = parts @ turned if parts.shape[1] <= parts.shape[2] else turned @ parts
+    return parts, np.eye(product.shape[1]) - product
+
+
+def _errors(parts: Floats, apart: Floats, left: Floats) -> Floats:
+    """Left-out errors of whole groups from what the fit to all leaves over (Woodbury's identity)."""
+    if apart.shape[1] == parts.shape[1]:
+        return np.asarray(np.linalg.solve(apart, left[:, :, None])[:, :, 0])
+    inner = np.linalg.solve(apart, np.swapaxes(parts, 1, 2) @ left[:, :, None])
+    return np.asarray(left + (parts @ inner)[:, :, 0])
 
 
 def _least_squares_without(columns: Floats, y: Floats, rows: NDArray[np.int64]) -> Floats:

@@ -90,11 +90,12 @@ def test_left_out_ridge_is_scikit_learns(season):
     assert baselines.rmse(baselines.left_out_ridge(x, y), y) == pytest.approx(errors, rel=1e-6)
 
 
-def test_recipes_left_out_are_scikit_learns(season):
+@pytest.mark.parametrize("count", [2, 6], ids=["more rows than columns", "fewer"])
+def test_recipes_left_out_are_scikit_learns(season, count):
     x, y = season
-    recipes = np.arange(20) % 6
+    recipes = np.arange(20) % count
     # One recipe alone has a yeast: without it, least squares has no unique answer and takes the smallest.
-    x = np.column_stack([x[:, :3], recipes == 5])
+    x = np.column_stack([x[:, :3], recipes == count - 1])
     alike = {"groups": recipes, "cv": LeaveOneGroupOut()}
     expected = cross_val_predict(LinearRegression(), x, y, **alike)
     np.testing.assert_allclose(baselines.left_out_least_squares_by(recipes, x, y), expected, atol=1e-8)
