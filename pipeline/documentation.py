@@ -275,7 +275,8 @@ def _tables() -> str:
 # What people rely on. The tables of `log`, and those of `problem` that hold one check each, are on the way.
 _SHOWN = (
     "(schema_name in ('account', 'metric') "
-    "or schema_name || '.' || table_name in ('problem.row', 'problem.figure'))"
+    "or schema_name || '.' || table_name in "
+    "('problem.row', 'problem.figure', 'problem.figure_of_run', 'problem.figure_of_cask'))"
 )
 _TABLES = (
     f"select schema_name || '.' || table_name, comment from duckdb_tables() where {_SHOWN} "

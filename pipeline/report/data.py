@@ -59,6 +59,20 @@ _QUERIES = {
         where batch.season = $season
         order by figure.batch, figure.file, figure.line, figure.kind, figure.column_name
     """,
+    "run_figures": """
+        select figure.batch, figure.run, figure.column_name, figure.kind, figure.file, figure.line
+        from problem.figure_of_run as figure
+        inner join metric.run as run using (batch, run)
+        where run.season = $season
+        order by figure.batch, figure.run, figure.file, figure.line, figure.kind, figure.column_name
+    """,
+    "cask_figures": """
+        select figure.cask, figure.column_name, figure.kind, figure.file, figure.line
+        from problem.figure_of_cask as figure
+        inner join metric.cask as cask using (cask)
+        where cask.season = $season
+        order by figure.cask, figure.file, figure.line, figure.kind, figure.column_name
+    """,
     "run_curves": "select * from fit.run_curve where season = $season",
     "jars_expected": """
         select * from fit.jar_expected where season = $season and run_kind = 'spirit'
@@ -161,6 +175,8 @@ class SeasonData:
     left_out: pl.DataFrame
     problems: pl.DataFrame
     problem_figures: pl.DataFrame
+    run_figures: pl.DataFrame
+    cask_figures: pl.DataFrame
     flavour: FlavourData
     run_curves: pl.DataFrame
     jars_expected: pl.DataFrame

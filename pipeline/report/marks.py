@@ -1,4 +1,4 @@
-"""The mark on each figure that a problem touches, in the tables of batches."""
+"""The mark on each figure that a problem touches, in the tables of batches, of runs and of casks."""
 
 from __future__ import annotations
 
@@ -17,26 +17,33 @@ MEANS = (
 """What the mark on a figure means, for the section that has such a table."""
 
 
-def figure_marks(data: SeasonData) -> dict[tuple[str, str], str]:
-    """For each batch and column of metric.batch that a problem touches, the words of its mark."""
-    found = data.problem_figures.group_by(["batch", "column_name"], maintain_order=True).len()
-    return {
-        (batch, name): f"touched by {counted(count, 'problem')}" for batch, name, count in found.iter_rows()
-    }
-
-
 def with_marks(table: Table, batches: pl.Series, data: SeasonData) -> Table:
     """The table of batches with each figure marked that a problem touches.
 
     table   : one row a batch, made of columns of metric.batch
     batches : the batch of each row, in the order of the table; it may be longer than the table
     """
-    marks = figure_marks(data)
+    return _marked(table, batches.to_frame(), data.problem_figures)
+
+
+def with_marks_of_runs(table: Table, runs: pl.DataFrame, data: SeasonData) -> Table:
+    """The table of runs likewise; `runs` has the batch and run of each of its rows."""
+    return _marked(table, runs.select("batch", "run"), data.run_figures)
+
+
+def with_marks_of_casks(table: Table, casks: pl.Series, data: SeasonData) -> Table:
+    """The table of casks likewise; `casks` are those of its rows."""
+    return _marked(table, casks.to_frame(), data.cask_figures)
+
+
+def _marked(table: Table, keys: pl.DataFrame, figures: pl.DataFrame) -> Table:
+    found = figures.group_by([*keys.columns, "column_name"], maintain_order=True).len()
+    marks = {tuple(key): f"touched by {counted(count, 'problem')}" for *key, count in found.iter_rows()}
     rows = [
         [
-            replace(cell, flag=marks.get((batch, name), cell.flag))
+            replace(cell, flag=marks.get((*key, name), cell.flag))
             for name, cell in zip(table.columns, row, strict=True)
         ]
-        for batch, row in zip(batches.head(len(table.rows)), table.rows, strict=True)
+        for key, row in zip(keys.head(len(table.rows)).iter_rows(), table.rows, strict=True)
     ]
     return replace(table, rows=rows)

@@ -1,7 +1,7 @@
 -- What:  which figures of a batch each problem of its log touches: those that the cell, or the whole row, goes into.
 -- Note:  a batch's net spirit is its share in what every run gave that it has alcohol in, by feints carried on: a row of
---        another batch's run touches it, too. Problems of a file, or of a batch as a whole, touch no figure in particular
---        and are not here.
+--        another batch's run touches it, too, where the share is a twentieth or more. Problems of a file, or of a
+--        batch as a whole, touch no figure in particular and are not here.
 -- Grain: one row a batch, figure of metric.batch, kind of problem and line of a file.
 -- From:  problem.row, raw.file, raw.batch_value, log.batch_step, account.wash, account.jar, account.run, account.run_ancestry, metric.batch
 create or replace table problem.figure as
@@ -234,7 +234,8 @@ touched as (
         and (parts.is_whole_row or list_contains(string_split(goes_into.log_columns, ' '), parts.log_column))
 ),
 
--- Whose alcohol each run had in its still, and which of it had come by feints.
+-- Whose alcohol each run had in its still, and which of it had come by feints. Over a season of feints every batch has a
+-- trace in every run: what is less than a twentieth moves nothing that could be seen (own choice).
 origins as (
     select
         batch,
@@ -242,7 +243,7 @@ origins as (
         origin_batch,
         bool_or(is_by_feints) as is_by_feints,
     from account.run_ancestry
-    where origin_batch is not null and share_frac > 0e0
+    where origin_batch is not null and share_frac >= 5e-2
     group by batch, run, origin_batch
 ),
 

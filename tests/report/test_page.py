@@ -242,6 +242,10 @@ def test_each_figure_that_a_problem_touches_is_marked_on_its_own_cell(make_pages
         # The hearts' strength could not be read: what it goes into is not measured, and marked so.
         assert all(text == "not measured" for _, text, _ in found)
     assert not mark.search(mash)
+    (runs,) = (table for table in tables if "<caption>Spirit runs" in table)
+    of_runs = {name: row for row in runs.split("<tr>") for name in ("B1", "B2") if name in row}
+    marked = {name: bool(mark.search(row)) for name, row in of_runs.items()}
+    assert marked == {"B1": False, "B2": True}, "the run of the jar is marked, too"
     assert "A figure marked (!) is worked out from" in Outline(page.html).text
 
 

@@ -17,7 +17,7 @@ from pipeline.logs import read_logs
 from pipeline.resources import sql_dir
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
-from pipeline.sql_models import AFTER_PROBLEMS, read_models
+from pipeline.sql_models import read_models
 from pipeline.warehouse import load_problems, make_tables
 
 HEADER = (
@@ -126,7 +126,7 @@ def spoilt(tmp_path_factory: pytest.TempPathFactory) -> Iterator[duckdb.DuckDBPy
 def _marked(con: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
     """Make problem.figure from the problems of reading, and what it stands on, but no more."""
     frames = read_logs(folder, Settings())
-    (model,) = (each for each in read_models(sql_dir()) if each.layer == AFTER_PROBLEMS)
+    (model,) = (each for each in read_models(sql_dir()) if each.name == "problem.figure")
     make_tables(con, frames, Settings(), wanted=sorted(model.depends - {"problem.row"}))
     load_problems(con, frames.problems)
     con.execute(model.statement)
@@ -208,8 +208,8 @@ def test_marks_are_what_the_derivatives_of_the_figures_say(season, tmp_path):
         expected_carried, expected = _carried(con, expected)
         steps = dict(con.execute("select (file_id, line), step from account.logged_row").fetchall())
     assert len(expected) > 200
-    # What feints carried into other batches, and what their runs made of it. A share is followed to whoever has
-    # one, so a row may be told that moves a figure by nothing.
+    # What feints carried into other batches, and what their runs made of it. A share is followed to whoever
+    # has one, so a row may be told that moves a figure by nothing.
     assert bool(expected_carried) == (season == "simulated")
     assert expected_carried - carried == set()
     assert len(carried) <= 2 * len(expected_carried)
@@ -249,10 +249,25 @@ def _marks_of_every_cell(con: duckdb.DuckDBPyConnection) -> set[Mark]:
         "create or replace table problem.row as select quantity as kind, path as file, line, "
         "quantity as log_column from account.reading inner join raw.file using (file_id)"
     )
-    (model,) = (each for each in read_models(sql_dir()) if each.layer == AFTER_PROBLEMS)
+    (model,) = (each for each in read_models(sql_dir()) if each.name == "problem.figure")
     con.execute(model.statement)
     rows = con.execute(
         "select figure.batch, column_name, file_id, line, figure.kind from problem.figure as figure "
         "inner join raw.file as file on file.path = figure.file"
     ).fetchall()
     return set(rows)
+
+
+@pytest.mark.parametrize(("volume", "is_carried"), [("3", True), ("0.5", False)])
+def test_a_trace_of_another_batch_carries_no_mark(tmp_path, volume, is_carried):
+    """3 L of another's tails are a tenth of the alcohol in the still, half a litre a fiftieth."""
+    feints = f"taker,2031-03-10 08:05,charge,spirit,feints,,giver tails,,,{volume},,40,,,,\n"
+    taker = WHOLE.format(b="taker").replace("2031-02", "2031-03")
+    taker = taker.replace("taker,2031-03-10 09", feints + "taker,2031-03-10 09")
+    (tmp_path / "two.csv").write_text(f"{HEADER}\n{WHOLE.format(b='giver').strip()}\n{taker.strip()}\n")
+    with duckdb.connect(":memory:") as con:
+        _marked(con, tmp_path)
+        carried, _ = _carried(con, _marks_of_every_cell(con))
+    assert {mark[:2] for mark in carried} == (
+        {(batch, name) for batch in ("giver", "taker") for name in RESULT} if is_carried else set()
+    )

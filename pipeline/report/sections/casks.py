@@ -10,6 +10,7 @@ from pipeline.charts import PAGE, cask_loss, cask_strength, page_spec
 from pipeline.report.account_wording import forecast_sentences, leak_sentence, soakage_sentence
 from pipeline.report.blocks import Block, Figure, Paragraphs, Section, fold_long, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import MEANS, with_marks_of_casks
 from pipeline.report.sections.cask_groups import comparison
 from pipeline.report.shape import NOT_WRITTEN, natural_key, pool_rare
 from pipeline.report.text import counted, listed, value_text, with_unit
@@ -78,7 +79,9 @@ def casks(data: SeasonData) -> Section:
         max(days, default=None), due["forecast_lpa"].to_list(), due["forecast_basis"].to_list()
     )
     blocks += [Paragraphs(said)] if said else []
-    blocks.append(folded(table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)))
+    table = table_of(frame, _COLUMNS, "Casks", leave_off_blank=True)
+    blocks += [Paragraphs([MEANS])] if data.cask_figures.height else []
+    blocks.append(folded(with_marks_of_casks(table, frame["cask"], data)))
     leaking = frame.filter(pl.col("is_leaking").fill_null(value=False))["cask"].to_list()
     soaked = frame["soakage_lpa"].drop_nulls()
     answer = [

@@ -8,6 +8,7 @@ from pipeline.charts import PAGE, cut_fractions, hearts_strengths, page_spec
 from pipeline.charts.theme import CUT_PARTS
 from pipeline.report.blocks import Block, Figure, Heading3, Paragraphs, Section, fold_long, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import MEANS, with_marks_of_runs
 from pipeline.report.sections.sensors import boiling_blocks, jar_score_blocks, telemetry_blocks
 from pipeline.report.sections.steadiness import steadiness_answer, steadiness_blocks, tradeoff_blocks
 from pipeline.report.sections.still import still_blocks, strip_blocks
@@ -35,6 +36,7 @@ _RUN_COLUMNS = [
     "hearts_end_pct_vol",
     "jars",
     "jars_unmeasured",
+    "origin",
 ]
 _STRIP_COLUMNS = [
     "batch",
@@ -60,19 +62,20 @@ def cuts_and_strengths(data: SeasonData) -> Section:
     blocks: list[Block] = []
     if spirit.height:
         blocks += [Heading3("Spirit runs"), *_cut_figure(spirit), *_strength_figure(spirit)]
-        blocks.append(
-            folded(table_of(spirit, _RUN_COLUMNS, "Spirit runs", flags=data.flags(), leave_off_blank=True))
-        )
+        blocks += _run_table(data, spirit, _RUN_COLUMNS, "Spirit runs")
     blocks += [*steadiness_blocks(data), *still_blocks(data), *boiling_blocks(data)]
     blocks += [*telemetry_blocks(data), *tradeoff_blocks(data), *jar_score_blocks(data)]
     if strips.height:
         blocks += [Heading3("Stripping runs"), *_strip_part(data, strips)]
-        blocks.append(
-            folded(
-                table_of(strips, _STRIP_COLUMNS, "Stripping runs", flags=data.flags(), leave_off_blank=True)
-            )
-        )
+        blocks += _run_table(data, strips, _STRIP_COLUMNS, "Stripping runs")
     return Section("cuts", "Cuts and strengths", _answer(data, spirit, strips), blocks)
+
+
+def _run_table(data: SeasonData, runs: pl.DataFrame, columns: list[str], title: str) -> list[Block]:
+    table = table_of(runs, columns, title, flags=data.flags(), leave_off_blank=True)
+    is_marked = data.run_figures.join(runs, on=["batch", "run"], how="semi").height
+    said = [Paragraphs([MEANS])] if is_marked else []
+    return [*said, folded(with_marks_of_runs(table, runs, data))]
 
 
 def _labelled(data: SeasonData, kind: str) -> pl.DataFrame:
