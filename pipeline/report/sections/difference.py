@@ -164,7 +164,8 @@ def _effects(data: SeasonData) -> list[Block]:
         chart = chart.filter(~pl.col("verdict").is_in(["never apart", "too few"])).head(MOST_SHOWN)
         if response.name in _ORDER and kind == "batch":
             blocks.append(effect_figure(chart, response))
-        blocks.append(Folded(capital(response.words), Paragraphs(said["sentence"].to_list())))
+        line = f"{capital(response.words)}: what each choice did ({said.height})"
+        blocks.append(Folded(line, Paragraphs(said["sentence"].to_list())))
     if not blocks:
         return [Paragraphs(["No effect can be named yet."])]
     rest = data.effects.filter(pl.col("verdict").is_in(["cannot tell", "too few", "never apart"])).height
