@@ -24,6 +24,8 @@ _KG_PER_LPA = float(science.ethanol_kg_from_lpa(1.0))
 _FORECAST_YEARS = 1.0
 # A cask that loses this many times what its size leads to leaks (common practice, no source).
 _LEAK_TIMES = 3.0
+# And by as many standard uncertainties as any balance has to be off: there are many casks, and each is tried.
+_LEAK_ERRORS = 3.5
 
 
 def cask_frame(book: Book) -> pl.DataFrame:
@@ -88,8 +90,14 @@ def cask_frame(book: Book) -> pl.DataFrame:
 
 
 def is_leaking(loss: Floats, loss_u: Floats, predicted: Floats) -> Flags:
-    """Three times what its size leads to, and so far above it that the readings' errors do not explain it."""
-    return np.asarray(loss - _LEAK_TIMES * predicted > 2.0 * loss_u, dtype=bool)
+    """Three times what its size leads to, and so far above it that the readings' errors do not explain it.
+
+    Compared as rates (ln of what is left), in which the errors of two readings a few weeks apart are the same
+    either way: stretched to a year, the share lost would seem better known the more there is of it.
+    """
+    rate, rate_u = -np.log1p(-loss), loss_u / (1.0 - loss)
+    most = -np.log1p(-np.minimum(_LEAK_TIMES * predicted, 0.99))
+    return np.asarray(rate - most > _LEAK_ERRORS * rate_u, dtype=bool)
 
 
 def group_frame(book: Book, of_casks: pl.DataFrame) -> pl.DataFrame:

@@ -107,6 +107,14 @@ def test_a_leak_is_three_times_the_size_and_clear_of_the_readings_errors():
     assert is_leaking(loss, u, np.array([0.03, 0.03, 0.03])).tolist() == [True, False, False]
 
 
+def test_two_regauges_five_weeks_apart_are_no_leak_because_a_year_stretches_them():
+    """5.7 % less in ln by two dips of 1 % and two readings: 3.2 uncertainties above three times the size."""
+    years, ln_u = 38 / 365.25, 0.0165
+    loss = -math.expm1(-0.0625 / years)
+    found = is_leaking(np.array([loss]), np.array([(1.0 - loss) * ln_u / years]), np.array([0.0317]))
+    assert found.tolist() == [False]
+
+
 def test_means_without_a_spread_between_casks_are_weighted_by_their_uncertainties():
     """Textbook weights: 0.04 +- 0.01 and 0.05 +- 0.02 give (4 x 0.04 + 0.05) / 5, sqrt(1/12500)."""
     found = means_by_level(np.array([0.04, 0.05, 0.09]), np.array([0.01, 0.02, 0.01]), [0, 0, 1], 2)
