@@ -155,7 +155,7 @@ def trade_off(bills: pl.DataFrame, x_title: str, y_title: str, palette: Palette 
     point = base.mark_point(filled=True, size=90, opacity=1, color=palette.accent).encode(
         x=x, y=y, tooltip=[alt.Tooltip("text:N", title="bill")]
     )
-    names = label_layers(base, x, y, "name:N", sides)
+    names = label_layers(base, x, y, "name:N", sides, lift=11.0)
     return alt.LayerChart(layer=[across, along, point, *names], width="container", height=TRADE_OFF_HEIGHT)
 
 

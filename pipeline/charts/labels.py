@@ -87,12 +87,15 @@ def label_sides(
 
 
 def label_layers(
-    base: alt.Chart, x: Any, y: Any, text: str, sides: Sequence[str], **mark: Any
+    base: alt.Chart, x: Any, y: Any, text: str, sides: Sequence[str], lift: float = 0.0, **mark: Any
 ) -> list[alt.Chart]:
-    """The labels `text` of a chart whose rows have a `label_side`, one layer for each side that occurs."""
+    """The labels `text` of a chart whose rows have a `label_side`, one layer for each side that occurs.
+
+    lift : how far labels beside their point stand above it [pixels], where a line runs through the point
+    """
     return [
         base.transform_filter(f"datum.label_side == '{name}'")
-        .mark_text(align=side.align, dx=side.dx, dy=side.dy, **mark)
+        .mark_text(align=side.align, dx=side.dx, dy=side.dy - (lift if side.dx else 0.0), **mark)
         .encode(x=x, y=y, text=text)
         for name, side in SIDES.items()
         if name in sides
