@@ -46,9 +46,10 @@ _HEADINGS = {"process": "process (casks: time and size)"}
 _HOW = (
     "Grains, yeasts, process and cask are fitted together, each kind of choice as a family whose effects are "
     "pulled towards nought as far as the season's own spread demands. Shares of grain are of the mass of all "
-    "fermentables. An effect is only named when its family passed a permutation test (4 % over all tests "
-    "together). All seasons of these logs are fitted together. An effect says what went with a choice, the "
-    "others allowed for; it is no proof of a cause."
+    "fermentables. An effect is only named when its family passed a permutation test, all tests taken "
+    "together: of those passed, one in twenty-five may be luck; where nothing makes a difference, any is "
+    "passed less than once in twenty seasons. All seasons of these logs are fitted together. An effect says "
+    "what went with a choice, the others allowed for; it is no proof of a cause."
 )
 
 
