@@ -44,6 +44,19 @@ _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\
 _OF_TABLES = frozenset(("file_id", "score_mean", "lpa_frac_start"))
 """Columns that only tables of a season have: each table whose others would fit a log has one of them."""
 
+# What distillers call columns of the format (common practice, no source): offered in a message, never taken.
+_ALSO_CALLED = {
+    "when": ("date", "day", "time", "datetime", "timestamp"),
+    "strength": ("abv", "alcohol", "alc", "proof"),
+    "gravity": ("sg", "og", "fg", "plato", "brix", "density"),
+    "volume": ("litres", "liters", "gallons", "l"),
+    "mass": ("weight", "kg", "lb", "quantity", "amount"),
+    "cask": ("barrel",),
+    "assessor": ("taster", "judge"),
+    "by": ("operator", "who"),
+    "note": ("notes", "comment", "comments", "remark", "remarks"),
+}
+
 _KNOWN_KEYS = frozenset(each.name for each in FIELDS)
 
 
@@ -284,7 +297,8 @@ def _meant(name: str, key: str, known: Iterable[str]) -> str | None:
     with_unit = _NAME_AND_UNIT.match(name)
     if with_unit is not None and column_key(with_unit["name"]) in columns:
         return f"{column_key(with_unit['name'])} [{with_unit['unit'].strip('() ')}]"
-    near = nearest(key, columns, 0.7)
+    called = next((column for column, names in _ALSO_CALLED.items() if key in names), None)
+    near = called or nearest(key, columns, 0.7)
     if near is not None:
         return near
     letters = key.rstrip(".")

@@ -89,6 +89,9 @@ def test_a_price_in_a_currency_the_settings_do_not_name(read: Read) -> None:
         ("Temp.", "temperature"),
         ("strenght", "strength"),
         ("min", "minutes"),
+        ("Date", "when"),
+        ("ABV", "strength"),
+        ("barrel", "cask"),
     ],
 )
 def test_a_column_nobody_knows_is_offered_the_one_it_was_meant_for(written: str, meant: str) -> None:
