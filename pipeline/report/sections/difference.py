@@ -39,6 +39,25 @@ from pipeline.report.text import counted, listed, value_text
 TITLE = "What made the difference"
 MOST_SHOWN = 12
 
+_SHARE_COLUMNS = (
+    "family",
+    "explained_frac",
+    "explained_low_frac",
+    "explained_high_frac",
+    "explained_plain_frac",
+    "explained_alone_frac",
+)
+_RANK_COLUMNS = (
+    "subject",
+    "name",
+    "units",
+    "raw_mean",
+    "adjusted_mean",
+    "adjusted_low",
+    "adjusted_high",
+    "chance_best_frac",
+    "chance_near_best_frac",
+)
 _SAID = ("supported", "leaning", "about the same")
 _ORDER = ("yield_lpa_per_kg", "score: overall")
 _FAMILIES = ("grain", "yeast", "process", "wood")
@@ -182,15 +201,9 @@ def _explained(data: SeasonData) -> list[Block]:
     for kind, response in _responses(data):
         rows = of_response(data.explained, kind, response)
         if kind == "batch" and response.name in RANKED and rows.height:
-            columns = (
-                "family",
-                "explained_frac",
-                "explained_low_frac",
-                "explained_high_frac",
-                "explained_plain_frac",
-                "explained_alone_frac",
+            said.append(
+                share_sentence(response, [Share(*row) for row in rows.select(_SHARE_COLUMNS).iter_rows()])
             )
-            said.append(share_sentence(response, [Share(*row) for row in rows.select(columns).iter_rows()]))
     return [Points(said), explained_figure(data, _responses(data))]
 
 
@@ -226,19 +239,7 @@ def _is_shown(data: SeasonData, response: str, subject: str) -> bool:
 
 def _ranks(ranks: pl.DataFrame) -> list[Rank]:
     """The rows of `fit.ranking` as the wording takes them."""
-    columns = (
-        "subject",
-        "name",
-        "units",
-        "raw_mean",
-        "adjusted_mean",
-        "adjusted_low",
-        "adjusted_high",
-        "chance_best_frac",
-        "chance_near_best_frac",
-        "is_tied",
-    )
-    return [Rank(*row) for row in ranks.select(columns).iter_rows()]
+    return [Rank(*row) for row in ranks.select(*_RANK_COLUMNS, "is_tied").iter_rows()]
 
 
 def _trust(data: SeasonData) -> list[Block]:
@@ -271,15 +272,7 @@ def _tables(data: SeasonData) -> list[Block]:
     effects = named(data.effects).with_columns(
         pl.col("estimate", "estimate_low", "estimate_high").round_sig_figs(3)
     )
-    shares = [
-        "response",
-        "family",
-        "explained_frac",
-        "explained_low_frac",
-        "explained_high_frac",
-        "explained_plain_frac",
-        "explained_alone_frac",
-    ]
+    shares = ["response", *_SHARE_COLUMNS]
     errors = [
         "response",
         "units",
@@ -293,17 +286,7 @@ def _tables(data: SeasonData) -> list[Block]:
         "rmse_recipe_out",
         "rmse_curved",
     ]
-    ranks = [
-        "response",
-        "subject",
-        "position",
-        "name",
-        "units",
-        "raw_mean",
-        "adjusted_mean",
-        "adjusted_low",
-        "adjusted_high",
-    ]
+    subject, *of_rank = _RANK_COLUMNS
     return [
         folded(
             table_of(
@@ -317,7 +300,7 @@ def _tables(data: SeasonData) -> list[Block]:
         folded(
             table_of(
                 named(data.rankings),
-                [*ranks, "chance_best_frac", "chance_near_best_frac"],
+                ["response", subject, "position", *of_rank],
                 "Grain bills and yeasts in order",
             )
         ),
