@@ -182,6 +182,15 @@ OF_ACCOUNT = (
         "row used",
     ),
     ProblemKind(
+        "ingredient_twice",
+        "unusual",
+        "an ingredient listed twice",
+        "lists {found}",
+        "{expected}",
+        "take the older one out, or give the two malts names of their own",
+        "row used",
+    ),
+    ProblemKind(
         "volume_above_usual",
         "unusual",
         "more in a vessel than it ever held",
