@@ -37,6 +37,11 @@ _QUERIES = {
         from fit.tasted where season = $season
         order by min(tasted_on) over (partition by tasted) nulls last, tasted, tasted_on, session
     """,
+    "strengths": """
+        select session, min(poured_pct_vol) as weakest_pct_vol, max(poured_pct_vol) as strongest_pct_vol
+        from metric.tasted_sample where season = $season and poured_pct_vol is not null
+        group by session order by session
+    """,
     "tests": """
         select * from fit.difference where season = $season order by session, test, sample_a, sample_b
     """,
@@ -54,6 +59,7 @@ class FlavourData:
     maps: pl.DataFrame
     shares: pl.DataFrame
     tasted: pl.DataFrame
+    strengths: pl.DataFrame
     tests: pl.DataFrame
 
 

@@ -19,6 +19,9 @@ MATTERS_FROM = 0.05
 
 MOST_PAIRS_NAMED = 3
 
+STRENGTH_TASTED_PCT_VOL = 2.0
+"""Glasses of one session that lie further apart in strength are tasted for it (own choice)."""
+
 HELD_AT = 0.05
 """A comparison is told apart when luck would do it in fewer of all comparisons taken together."""
 
@@ -56,6 +59,22 @@ def unknown_sentence(samples: int, unknown: int) -> str:
         return ""
     which = "the samples" if unknown == samples else f"{unknown} of the {samples} samples"
     return f"What {which} were is not logged: a key of session, code and batch would say it."
+
+
+def strength_sentence(strengths: Sequence[Row]) -> str:
+    """Sessions whose glasses were poured at different strengths; empty where none were."""
+    uneven = [
+        f"{row['session'] or 'a session without a name'} ({number(row['weakest_pct_vol'], 1)} to "
+        f"{number(row['strongest_pct_vol'], 1)} %vol)"
+        for row in strengths
+        if row["strongest_pct_vol"] - row["weakest_pct_vol"] > STRENGTH_TASTED_PCT_VOL
+    ]
+    if not uneven:
+        return ""
+    return (
+        f"Samples were poured at different strengths in {listed(uneven)}: what strength does to the taste "
+        "cannot be told from the rest there. Bring all glasses to one strength."
+    )
 
 
 def attribute_sentence(panel: Row, differences: Sequence[Row]) -> str:

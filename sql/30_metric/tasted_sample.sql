@@ -16,6 +16,7 @@ poured as (
         any_value(batch order by assessor, pour_id) as batch,
         any_value(cask order by assessor, pour_id) as cask,
         any_value(lot order by assessor, pour_id) as lot,
+        favg(abv_20c_pct_vol) as poured_pct_vol,
         min(happened_at) as happened_at,
     from log.tasting_pour
     where pour_id in (select pour_id from log.score where score is not null)
@@ -50,6 +51,8 @@ select
         'batch ' || poured.batch,
         'sample ' || poured.sample
     ) as label,
+    -- numerics
+    poured.poured_pct_vol,
     -- timestamps
     cast(poured.happened_at as date) as tasted_on,
 from poured

@@ -15,6 +15,7 @@ from pipeline.report.flavour_wording import (
     scores_answer,
     share_sentence,
     shares_headline,
+    strength_sentence,
     tasting_line,
     trial_sentence,
     unknown_sentence,
@@ -259,6 +260,17 @@ def test_scores_of_two_people_are_not_called_a_panel_s():
     assert scores_answer(80, 6, 4, 2, 1).endswith("sessions that shared a sample are taken together.")
     assert scores_answer(80, 6, 4, 1, 2).endswith("people who shared no sample are taken apart.")
     assert scores_answer(0, 0, 0, 0, 0) == "No scores were logged this season."
+
+
+def test_glasses_of_different_strengths_are_named():
+    rows = [
+        {"session": "march", "weakest_pct_vol": 20.0, "strongest_pct_vol": 45.0},
+        {"session": "april", "weakest_pct_vol": 22.0, "strongest_pct_vol": 23.0},
+    ]
+    assert strength_sentence(rows[1:]) == ""
+    said = strength_sentence(rows)
+    assert "in march (20.0 to 45.0 %vol): what strength does" in said
+    assert "april" not in said
 
 
 def test_samples_that_nobody_named_are_counted():

@@ -39,6 +39,7 @@ from pipeline.report.flavour_wording import (
     share_sentence,
     share_text,
     shares_headline,
+    strength_sentence,
     tasting_line,
     trial_sentence,
     unknown_sentence,
@@ -128,7 +129,11 @@ def flavour(data: SeasonData) -> Section:
     samples, sessions = own.means["tasted"].n_unique(), own.tasted["session"].n_unique()
     answer = [scores_answer(total, assessors, samples, sessions, len(tastings))]
     unknown = own.tasted.filter(pl.all_horizontal(pl.col("batch", "cask", "lot").is_null()))
-    answer += [each for each in [unknown_sentence(samples, unknown["tasted"].n_unique())] if each]
+    warnings = [
+        unknown_sentence(samples, unknown["tasted"].n_unique()),
+        strength_sentence(own.strengths.to_dicts()),
+    ]
+    answer += [each for each in warnings if each]
     blocks: list[Block] = [*_spirit_or_cask(data), Heading3("Scores"), Paragraphs([_how_to_read(data)])]
     drawn = tastings[-MOST_TASTINGS_DRAWN:]
     if len(drawn) < len(tastings):
