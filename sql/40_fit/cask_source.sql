@@ -23,7 +23,7 @@ held as (
     select
         counted.cask,
         tasted_batch.batch,
-        fsum(tasted_batch.share_frac / counted.tastings) as share_frac,
+        fsum(tasted_batch.share_frac / nullif(counted.tastings, 0)) as share_frac,
     from counted
     inner join fit.tasted_batch as tasted_batch
         on tasted_batch.tasted = counted.tasted
