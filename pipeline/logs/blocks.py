@@ -12,8 +12,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
 
+import numpy as np
 import polars as pl
 
+from pipeline.logs.distinct import Distinct, coded_text, is_coded, with_blank_ends, with_texts
 from pipeline.logs.header import Header
 from pipeline.logs.records import Records
 
@@ -110,10 +112,16 @@ def _delimiters_in_quotes(text: str, below: int, end: int, delimiter: str) -> in
 
 
 class Buffer:
-    """Rows of one header on their way to a frame."""
+    """Rows of one header on their way to a frame.
 
-    def __init__(self, header: Header, cut: Callable[[int, PlainText], Records]) -> None:
+    When it `is_coded`, the frame of a plain text has each text of a column once (`values.Distinct`).
+    """
+
+    def __init__(
+        self, header: Header, cut: Callable[[int, PlainText], Records], is_coded: bool = False
+    ) -> None:
         """`cut` cuts a plain text of a file record by record, when it turns out not to be plain."""
+        self._is_coded = is_coded
         self.header = header
         self.size = 0
         self._cut = cut
@@ -141,7 +149,7 @@ class Buffer:
         if self._plain:
             frames.append(self._frame_of_plain())
         if self._records:
-            frames.append(self._frame_of_records())
+            frames = [with_texts(frame) for frame in (*frames, self._frame_of_records())]
         self._plain, self._records, self.size = [], [], 0
         return Block(self.header, _without_blanks(pl.concat(frames)))
 
@@ -153,7 +161,7 @@ class Buffer:
             cells = pl.read_csv(
                 "\n".join(lines).encode(),
                 separator=self.header.delimiter,
-                schema=dict.fromkeys(names, pl.String),
+                schema={name: coded_text() if self._is_coded else pl.String() for name in names},
             )
         except pl.exceptions.ComputeError:
             return self._frame_of_misfits()
@@ -202,6 +210,14 @@ def _numbered(runs: list[tuple[int, int, int]]) -> pl.DataFrame:
 def _without_blanks(frame: pl.DataFrame) -> pl.DataFrame:
     """The frame with blank cells null and wholly blank rows gone."""
     cells = pl.col("^c[0-9]+$")
-    return frame.with_columns(pl.when(cells.str.strip_chars() != "").then(cells)).filter(
-        pl.any_horizontal(cells.is_not_null())
-    )
+    if any(map(is_coded, frame)):
+        frame = frame.with_columns(_coded_without_blanks(frame[name]) for name in with_blank_ends(frame))
+    else:
+        frame = frame.with_columns(pl.when(cells.str.strip_chars() != "").then(cells))
+    return frame.filter(pl.any_horizontal(cells.is_not_null()))
+
+
+def _coded_without_blanks(column: pl.Series) -> pl.Series:
+    distinct = Distinct.of(column)
+    is_blank = np.flatnonzero((distinct.texts.str.strip_chars() == "").fill_null(False).to_numpy())
+    return column.scatter(distinct.rows(is_blank), None) if is_blank.size else column

@@ -8,12 +8,12 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.diagnose import number_failure, range_failure, when_failure, word_failure
+from pipeline.logs.distinct import Distinct
 from pipeline.logs.fields import CUTS, Field
 from pipeline.logs.header import nearest
 from pipeline.logs.sheet import Bools, Details, Sheet
 from pipeline.logs.steps import Need, Step
 from pipeline.logs.values import (
-    Distinct,
     Floats,
     Ints,
     Numbers,

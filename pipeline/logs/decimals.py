@@ -14,6 +14,7 @@ from itertools import chain
 import polars as pl
 
 from pipeline.logs.blocks import Block
+from pipeline.logs.distinct import with_texts
 from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET, quantity_of
 from pipeline.logs.header import Header
 from pipeline.logs.log_file import ReadFile, ReadResult
@@ -107,7 +108,7 @@ def settle_quoted_commas(text: pl.DataFrame, file_id: int, file: ReadFile) -> No
 
 def _look_at_blocks(blocks: Iterable[Block], seen: _Seen) -> None:
     for block in blocks:
-        _look_at(block.frame, list(_number_columns(block)), seen)
+        _look_at(with_texts(block.frame), list(_number_columns(block)), seen)
 
 
 def _settle(file: ReadFile, seen: _Seen) -> None:

@@ -142,7 +142,7 @@ def chunks_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> Iterator[byt
         ends = max(chunk.rfind(b"\n"), chunk.rfind(b"\r"))
         line_bytes = line_bytes + len(chunk) if ends < 0 else len(chunk) - ends - 1
         feeds += chunk.count(b"\n")
-        returns += chunk.count(b"\r")
+        returns += 0 if feeds else chunk.count(b"\r")
         if line_bytes > LONGEST_LINE:
             raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", 1 + (feeds or returns))
         size += len(chunk)

@@ -29,11 +29,12 @@ def up_to_header(parts: Iterator[str]) -> tuple[str, Place | None]:
 
 @dataclass(frozen=True)
 class LargeLog:
-    """A large log whose header could be read."""
+    """A large log whose header could be read; `is_coded`: whether its rows are (`distinct.py`)."""
 
     file: ReadFile
     text: LargeText
     header: Header
+    is_coded: bool
 
     def lots(self) -> Iterator[ReadResult]:
         """Its rows, a part of the text at a time; what is set aside is counted in `file`."""
@@ -60,7 +61,7 @@ class LargeLog:
 
     def _lot(self, rest: Rest) -> ReadResult:
         lot = ReadResult([self.file], [])
-        buffer = Buffer(self.header, lambda _, plain: self._cut(plain, lot))
+        buffer = Buffer(self.header, lambda _, plain: self._cut(plain, lot), self.is_coded)
         for piece in cut_pieces(rest, self.header):
             if isinstance(piece, PlainText):
                 buffer.add_plain(self.file.file_id, piece)

@@ -26,6 +26,7 @@ from pipeline.logs.decode import (
     refuse_broken_header,
     refuse_zeros,
 )
+from pipeline.logs.distinct import with_texts
 from pipeline.logs.fields import BATCH_LOG, CASK_LOG, KINDS_OF_FILE, TELEMETRY
 from pipeline.logs.find import (
     BOOK_SUFFIXES,
@@ -211,7 +212,7 @@ class _Reader:
         header = self._header_of(Decoded(start, text.encoding, text.broken), place, file, each, parts)
         if header is None:
             return
-        log = LargeLog(file, text, header)
+        log = LargeLog(file, text, header, is_coded=header.kind in IN_LOTS)
         if header.kind in IN_LOTS:
             self.result.large.append(log)
             return
@@ -385,6 +386,13 @@ def cells_frame(kind: str, result: ReadResult) -> pl.DataFrame:
         **dict.fromkeys(columns, pl.String),
         "other": pl.String,
     }
+    if len(frames) == 1 and not bad:
+        # The rows of one block stay as they are, coded columns too.
+        missing = [
+            pl.lit(None, dtype=pl.String).alias(name) for name in schema if name not in frames[0].columns
+        ]
+        return frames[0].with_columns(missing).select(list(schema))
+    frames = [with_texts(frame) for frame in frames]
     frames.append(
         pl.DataFrame(bad, schema={name: schema[name] for name in ("file_id", "line", "other")}, orient="row")
     )
@@ -399,7 +407,9 @@ def _cells_of_block(block: Block, columns: list[str]) -> pl.DataFrame:
     chosen = [pl.col(f"c{positions[name]}").alias(name) for name in columns if name in positions]
     other = pl.lit(None, dtype=pl.String)
     if block.header.extras:
-        parts = [pl.col(f"c{extra.position}").alias(extra.name) for extra in block.header.extras]
+        parts = [
+            pl.col(f"c{extra.position}").cast(pl.String).alias(extra.name) for extra in block.header.extras
+        ]
         any_there = pl.any_horizontal(
             pl.col(f"c{extra.position}").is_not_null() for extra in block.header.extras
         )

@@ -89,11 +89,11 @@ class Sheet:
             rows = np.flatnonzero(self._is_broken(name))
             self.mark("broken_bytes", rows, name)
             if name in CAN_DO_WITHOUT:
-                self.text = self.text.with_columns(column.scatter(rows, None))
+                self.text = self.text.with_columns(column.cast(pl.String).scatter(rows, None))
 
     def legible(self, name: str) -> pl.Series:
         """A column's trimmed text, without what holds bytes that are no text."""
-        return self.column(name).scatter(np.flatnonzero(self._is_broken(name)), None)
+        return self.column(name).cast(pl.String).scatter(np.flatnonzero(self._is_broken(name)), None)
 
     def _broken_columns(self) -> list[str]:
         if not any(file.broken for file in self.files.values()):
@@ -104,7 +104,7 @@ class Sheet:
         broken = [number for number, file in self.files.items() if file.broken]
         if not broken:
             return np.zeros(len(self.text), dtype=np.bool_)
-        holds = self.text[name].str.contains(BROKEN, literal=True).fill_null(False).to_numpy()
+        holds = self.text[name].cast(pl.String).str.contains(BROKEN, literal=True).fill_null(False).to_numpy()
         return holds & np.isin(self.file_ids, broken)
 
     def mark(
@@ -158,7 +158,7 @@ class Sheet:
 
     def _settle_commas(self, cells: pl.Series, failed: Ints) -> bool:
         """Look whether commas group thousands in the files of the cells that failed; True if in any."""
-        rows = failed[cells.gather(failed).str.contains(r"[0-9],[0-9]{3}").to_numpy()]
+        rows = failed[cells.gather(failed).cast(pl.String).str.contains(r"[0-9],[0-9]{3}").to_numpy()]
         asked = [
             number
             for number in np.unique(self.file_ids[rows]).tolist()
@@ -200,7 +200,9 @@ class Sheet:
         named = stems.gather(self.file_ids)
         use_name = pl.Series(~has_some[self.file_ids])
         self.text = self.text.with_columns(
-            pl.select(pl.when(use_name).then(named).otherwise(self.text[column])).to_series().alias(column)
+            pl.select(pl.when(use_name).then(named).otherwise(self.text[column].cast(pl.String)))
+            .to_series()
+            .alias(column)
         )
 
     def problems(self) -> list[Problem]:

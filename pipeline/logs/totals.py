@@ -8,6 +8,7 @@ from __future__ import annotations
 import numpy as np
 import polars as pl
 
+from pipeline.logs.distinct import Distinct
 from pipeline.logs.sheet import Bools, Sheet
 from pipeline.logs.values import Floats
 
@@ -54,11 +55,16 @@ def _words_of(sheet: Sheet, names: list[str]) -> tuple[Bools, Bools]:
         is_empty = text.is_null().to_numpy()
         if name == sheet.kind.named_by_file:
             is_empty = is_empty | _is_named_by_file(sheet, name)[rows]
-        is_word = text.str.contains(_WORDS).fill_null(False).to_numpy()
+        is_word = _has_word(text)
         is_called_so[rows[is_word & ~is_empty]] = True
         rows = rows[is_empty | is_word]
     says_nothing[rows] = True
     return says_nothing, is_called_so & says_nothing
+
+
+def _has_word(text: pl.Series) -> Bools:
+    distinct = Distinct.of(text)
+    return distinct.texts.str.contains(_WORDS).fill_null(False).to_numpy()[distinct.which]
 
 
 def _is_sum(sheet: Sheet, numbers: list[str], among: Bools) -> Bools:
@@ -90,7 +96,7 @@ def sums_without_totals(sheet: Sheet, file_id: int) -> dict[str, float]:
 
 
 def _plain_numbers(text: pl.Series) -> Floats:
-    plain = text.str.replace(",", ".", literal=True).str.extract(r"^([0-9.]+)")
+    plain = text.cast(pl.String).str.replace(",", ".", literal=True).str.extract(r"^([0-9.]+)")
     values: Floats = plain.cast(pl.Float64, strict=False).fill_null(np.nan).to_numpy()
     return values
 

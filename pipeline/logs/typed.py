@@ -13,6 +13,7 @@ from pipeline.logs.aside import IDENTITY, marks_of_rows, marks_of_uncut
 from pipeline.logs.broken import broken_others
 from pipeline.logs.catalogue import aliases
 from pipeline.logs.check import check_ingredients, check_needs, check_steps, typed_columns
+from pipeline.logs.distinct import is_coded, with_blank_ends, with_texts
 from pipeline.logs.fields import BATCH_LOG, INGREDIENT_LIST, TASTING_SHEET, FileKind
 from pipeline.logs.log_file import ReadResult
 from pipeline.logs.scores import Scores, read_scores
@@ -86,7 +87,7 @@ class Typer:
     def sheet(self, kind: FileKind, lot: ReadResult, cells: pl.DataFrame) -> Sheet:
         """The rows of one kind as trimmed text, those gone that could not be cut."""
         whole = [(file.file_id, bad.line) for file, bad in lot.bad if file.kind == kind.name]
-        text = cells.select("file_id", "line", pl.col(list(kind.fields)).str.strip_chars())
+        text = _trimmed(cells.select("file_id", "line", *kind.fields))
         if whole:
             schema = {"file_id": pl.Int32, "line": pl.Int32}
             uncut = pl.DataFrame(whole, schema=schema, orient="row")
@@ -117,6 +118,13 @@ class Typer:
         return {"tasting_value": tasted, "score_value": _scores_of_pours(sheet, scores, pours)}
 
 
+def _trimmed(cells: pl.DataFrame) -> pl.DataFrame:
+    """The cells without blanks at their ends; a coded column stays coded when it has none."""
+    odd = with_blank_ends(cells)
+    columns = [column for column in cells if column.dtype == pl.String or column.name in odd]
+    return cells.with_columns(column.cast(pl.String).str.strip_chars() for column in columns)
+
+
 def _refuse(sheet: Sheet) -> None:
     refused = [number for number, file in sheet.files.items() if file.is_refused]
     sheet.row_is_bad |= np.isin(sheet.file_ids, refused)
@@ -145,14 +153,19 @@ def _with_marks(sheet: Sheet, typed: dict[str, pl.Series], lot: ReadResult, tabl
     used = _used_rows(sheet, typed, table)
     if not any(map(len, marks)):
         return used
-    return pl.concat([used, *marks]).sort("file_id", "line")
+    return pl.concat([with_texts(used), *marks]).sort("file_id", "line")
 
 
 def _used_rows(sheet: Sheet, typed: Mapping[str, pl.Series], table: str) -> pl.DataFrame:
     schema = VALUE_SCHEMAS[table]
     columns = {"file_id": sheet.text["file_id"], "line": sheet.text["line"], **typed}
-    frame = pl.DataFrame([columns[name].cast(dtype).alias(name) for name, dtype in schema.items()])
+    frame = pl.DataFrame([_as_type(columns[name], dtype).alias(name) for name, dtype in schema.items()])
     return frame.filter(pl.Series(~sheet.row_is_bad)) if sheet.row_is_bad.any() else frame
+
+
+def _as_type(column: pl.Series, dtype: pl.DataType | type[pl.DataType]) -> pl.Series:
+    """A column in the type of its table; one of text may stay coded."""
+    return column if dtype == pl.String and is_coded(column) else column.cast(dtype)
 
 
 def _pours(sheet: Sheet, typed: Mapping[str, pl.Series]) -> pl.Series:

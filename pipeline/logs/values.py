@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 import polars as pl
 
+from pipeline.logs.distinct import Distinct
 from pipeline.logs.units import Quantity, unit_key
 
 __all__ = [
-    "Distinct",
     "Marks",
     "Numbers",
     "parse_numbers",
@@ -63,43 +63,6 @@ class Numbers:
 
 
 @dataclass(frozen=True)
-class Distinct:
-    """A column of text as the texts that occur in it, each once, and per row which of them it holds.
-
-    Logs say the same few things over and over: what is costly is done once a text. `texts` ends with a null,
-    which is what an empty cell holds.
-    """
-
-    texts: pl.Series
-    which: Ints
-
-    @classmethod
-    def of(cls, text: pl.Series) -> Distinct:
-        """The distinct texts of a column, in the order in which they first occur."""
-        codes = text.cast(pl.Categorical(pl.Categories.random())).to_physical().cast(pl.Int64)
-        which = codes.fill_null(-1).to_numpy().copy()
-        count = int(which.max(initial=-1)) + 1
-        first = np.zeros(count + 1, dtype=np.int64)
-        # Of several writes to one place the last one stands: from the end, it is the first row of each text.
-        first[which[::-1]] = np.arange(which.size - 1, -1, -1)
-        which[which < 0] = count
-        texts = pl.concat([text.gather(first[:count]), pl.Series([None], dtype=pl.String)])
-        return cls(texts, which)
-
-    def spread(self, values: pl.Series) -> pl.Series:
-        """What each row's text became, of what each text became."""
-        return values.gather(self.which)
-
-    def rows(self, positions: Ints) -> Ints:
-        """The rows that hold one of the texts at `positions`."""
-        if positions.size == 0:
-            return positions
-        is_there = np.zeros(len(self.texts), dtype=np.bool_)
-        is_there[positions] = True
-        return np.flatnonzero(is_there[self.which])
-
-
-@dataclass(frozen=True)
 class Marks:
     """How the file of each row writes numbers.
 
@@ -111,6 +74,18 @@ class Marks:
     may_group: npt.NDArray[np.bool_]
     is_undecided: npt.NDArray[np.bool_]
 
+    @property
+    def are_alike(self) -> bool:
+        """Whether every row writes numbers like the first."""
+        each = (self.is_comma, self.may_group, self.is_undecided)
+        return all(bool((marks == marks[0]).all()) for marks in each)
+
+    def repeated(self, count: int) -> Marks:
+        """The first row's way, so many times."""
+        return Marks(
+            *(np.full(count, marks[0]) for marks in (self.is_comma, self.may_group, self.is_undecided))
+        )
+
 
 def parse_numbers(
     text: pl.Series, quantity: Quantity, default_unit: Ints, marks: Marks | None = None
@@ -121,11 +96,13 @@ def parse_numbers(
     decimal points and no thousands. Spaces and apostrophes between groups of three digits are taken out in
     any file.
     """
-    if marks is not None or text.is_empty() or (default_unit != default_unit[0]).any():
-        return _parse_numbers(text, quantity, default_unit, marks)
+    if text.is_empty() or (default_unit != default_unit[0]).any() or not (marks is None or marks.are_alike):
+        return _parse_numbers(text.cast(pl.String), quantity, default_unit, marks)
     distinct = Distinct.of(text)
     units = np.full(len(distinct.texts), default_unit[0])
-    once = _parse_numbers(distinct.texts, quantity, units, None)
+    once = _parse_numbers(
+        distinct.texts, quantity, units, None if marks is None else marks.repeated(units.size)
+    )
     return Numbers(once.number[distinct.which], once.unit[distinct.which], distinct.rows(once.failed))
 
 
