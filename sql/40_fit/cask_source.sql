@@ -35,7 +35,7 @@ select
     cask,
     batch,
     -- numerics
-    share_frac / fsum(share_frac) over (partition by cask) as share_frac,
+    share_frac / nullif(fsum(share_frac) over (partition by cask), 0e0) as share_frac,
 from held
 qualify fsum(share_frac) over (partition by cask) >= 5e-1
 order by cask, batch
