@@ -280,12 +280,13 @@ app.command()(panel)
 def main() -> None:
     """Run the command line; every expected failure is a sentence on stderr and an exit code."""
     from pipeline.database_file import WarehouseError
+    from pipeline.logs.large_text import LogChangedError
     from pipeline.outputs import OutputError
     from pipeline.warehouse import NoLogsError
 
     try:
         app()
-    except NoLogsError as error:
+    except (NoLogsError, LogChangedError) as error:
         _fail(str(error), EXIT_PROBLEMS)
     except FileExistsError as error:
         _fail(f"{error.filename}: {error.strerror}.", EXIT_WRONG_USE)

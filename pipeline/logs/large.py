@@ -41,7 +41,7 @@ class LargeLog:
         parts = self.text.parts()
         text, place = up_to_header(parts)
         if place is None:
-            raise ValueError(f"{self.file.name} has lost its header while it was read")
+            raise ValueError(f"{self.file.name} has no header")
         rest = Rest(text, place.end, place.number + 1)
         has_records = False
         while not rest.is_last:

@@ -22,7 +22,7 @@ from pipeline.logs.decode import (
 )
 from pipeline.logs.find import chunks_of_lines, is_packed, unpacked_chunks
 
-__all__ = ["LargeText", "is_large_text", "large_text"]
+__all__ = ["LargeText", "LogChangedError", "is_large_text", "large_text"]
 
 PART_BYTES = 1 << 24
 """Bytes of a log that are held at a time; one with more is a large one."""
@@ -32,6 +32,10 @@ _START_BYTES = 200
 
 # What a packed log can unpack to at most, and a little more (RFC 1951 allows 1,032 times its size).
 _MOST_PACKED = 1100
+
+
+class LogChangedError(RuntimeError):
+    """A log is no longer what it was when it was looked through: what is read of it would be of two files."""
 
 
 @dataclass(frozen=True)
@@ -55,17 +59,30 @@ class _Coding:
 
 @dataclass(frozen=True)
 class LargeText:
-    """A large log's text; `encoding` and `broken` as in `decode.Decoded`."""
+    """A large log's text; `encoding` and `broken` as in `decode.Decoded`, `state` as in `_state_of`."""
 
     path: Path
     encoding: str
     coding: _Coding = field(repr=False)
+    state: tuple[int, int]
     broken: dict[int, str] = field(default_factory=dict)
 
     def parts(self) -> Iterator[str]:
-        """The text from its beginning, in parts that end where a line ends, with line feeds."""
-        for text in _texts(self.path, self.coding):
-            yield shown_broken(text) if self.broken else text
+        """The text from its beginning, in parts that end where a line ends, with line feeds.
+
+        Raises `LogChangedError` when the file is not the one that was looked through.
+        """
+        try:
+            for text in _texts(self.path, self.coding):
+                yield shown_broken(text) if self.broken else text
+            is_same = _state_of(self.path) == self.state
+        except (OSError, UnicodeError, UnreadableTextError):
+            is_same = False
+        if not is_same:
+            raise LogChangedError(
+                f"{self.path}: this log was changed while it was read, and nothing was made of it. "
+                "Run it again when the file is at rest."
+            )
 
 
 def is_large_text(path: Path) -> bool:
@@ -94,15 +111,22 @@ def large_text(path: Path) -> LargeText:
     Raises `OSError` when it cannot be read, `UnreadableTextError` when it cannot be unpacked or has a line
     that is longer than any log's.
     """
+    state = _state_of(path)
     coding = _coding_of(_start_of(path), _parts_of_bytes(path))
     if coding.is_whole:
-        return LargeText(path, coding.encoding, coding)
+        return LargeText(path, coding.encoding, coding, state)
     broken: dict[int, str] = {}
     line = 1
     for text in _texts(path, coding):
         broken |= broken_lines(text, line)
         line += text.count("\n")
-    return LargeText(path, coding.encoding, coding, broken)
+    return LargeText(path, coding.encoding, coding, state, broken)
+
+
+def _state_of(path: Path) -> tuple[int, int]:
+    """The size of a file and when it was last written."""
+    found = path.stat()
+    return found.st_size, found.st_mtime_ns
 
 
 def _texts(path: Path, coding: _Coding) -> Iterator[str]:

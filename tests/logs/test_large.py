@@ -20,6 +20,7 @@ from hypothesis import strategies as st
 
 from pipeline.logs import LogFrames, load_raw, open_logs, read_logs
 from pipeline.logs.keep import kept_from
+from pipeline.logs.large_text import LogChangedError
 from pipeline.settings import Settings
 
 BAD = Path(__file__).parents[1] / "data" / "bad_logs"
@@ -191,12 +192,17 @@ def test_large_logs_that_have_not_changed_are_taken_over_unread(tmp_path: Path) 
             _check_same(read_logs(tmp_path, Settings(), kept=kept_from(earlier)), whole)
 
 
-def test_a_failure_while_rows_are_loaded_is_raised(tmp_path: Path) -> None:
+@pytest.mark.parametrize("how", ["gone", "longer", "broken"])
+def test_a_log_that_changes_while_it_is_read_is_told(tmp_path: Path, how: str) -> None:
     _season(tmp_path)
+    log = tmp_path / "b.csv"
     with duckdb.connect() as connection, parted(500):
         frames = open_logs(tmp_path, Settings())
-        (tmp_path / "b.csv").unlink()
-        with pytest.raises(FileNotFoundError):
+        if how == "gone":
+            log.unlink()
+        else:
+            log.write_bytes(log.read_bytes() + {"longer": b"B8,,,,,,,,\n", "broken": b"\xff"}[how])
+        with pytest.raises(LogChangedError, match=r"b\.csv: this log was changed while it was read"):
             load_raw(connection, frames)
 
 
