@@ -48,15 +48,21 @@ class Forecast:
 
 
 def forecast_columns(
-    casks: Sequence[CaskEvents], forecasts: Sequence[Forecast], loss_frac: Floats, at_years: Floats
+    casks: Sequence[CaskEvents],
+    forecasts: Sequence[Forecast],
+    loss_frac: Floats,
+    at_years: Floats,
+    usual_loss_frac: float,
 ) -> list[pl.Series]:
     """Columns of the forecasts: value, standard uncertainty, 95 % interval; then the scatter, and in words.
 
-    loss_frac : share that a cask of each one's size loses a year; NaN where its size is not known
-    at_years  : the day of the forecast, since each cask's fill
+    loss_frac       : share that a cask of each one's size loses a year; NaN where its size is not known
+    at_years        : the day of the forecast, since each cask's fill
+    usual_loss_frac : what to take for the loss where no cask's size is known
     """
     is_sized = np.isfinite(loss_frac)
-    scale = np.where(is_sized, loss_frac, np.median(loss_frac[is_sized]) if is_sized.any() else math.nan)
+    usual = float(np.median(loss_frac[is_sized])) if is_sized.any() else usual_loss_frac
+    scale = np.where(is_sized, loss_frac, usual)
     is_due = np.array([not cask.is_emptied for cask in casks], dtype=bool)
     wandered = _wandered(casks, at_years)
     columns: list[pl.Series] = []

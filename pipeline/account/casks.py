@@ -81,7 +81,8 @@ def cask_frame(book: Book) -> pl.DataFrame:
     for name, column in figures.items():
         columns += [_series(name, column.values), _series(f"{name}_u", column.u(u))]
     predicted = _predicted(book, casks)
-    columns += forecast_columns(casks, forecasts, predicted, at_years)
+    usual = book.tables.setting["cask_loss_200l_frac"]
+    columns += forecast_columns(casks, forecasts, predicted, at_years, usual)
     columns += [_series(f"{name}_u", column.u(u)) for name, column in sums.items()]
     loss = figures["loss_frac_per_year"]
     columns.append(_series("predicted_loss_frac_per_year", predicted))

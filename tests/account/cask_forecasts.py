@@ -93,7 +93,7 @@ def held(
     told = Forecast("forecast_lpa", np.array(values), np.array(read_u), offs, spread)
     columns = {
         column.name: column
-        for column in forecast_columns(events, [told], np.full(casks, LOSS), np.array(at_years))
+        for column in forecast_columns(events, [told], np.full(casks, LOSS), np.array(at_years), LOSS)
     }
     came = np.array(truth)
     low, high = columns["forecast_lpa_low"].to_numpy(), columns["forecast_lpa_high"].to_numpy()

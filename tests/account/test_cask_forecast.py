@@ -33,7 +33,7 @@ def columns_of(casks, offs, loss_frac=0.04):
     told = Forecast(
         "lpa", np.full(count, 50.0), np.full(count, 0.1), offs, [np.full(len(o), 0.001) for o in offs]
     )
-    found = forecast_columns(casks, [told], np.full(count, loss_frac), np.full(count, 4.1))
+    found = forecast_columns(casks, [told], np.full(count, loss_frac), np.full(count, 4.1), 0.04)
     return {column.name: column.to_list() for column in found}
 
 
@@ -94,6 +94,12 @@ def test_where_no_cask_has_three_regauges_the_interval_is_the_readings_and_says_
     assert found["forecast_basis"] == [READINGS]
     assert found["forecast_scatter_frac"] == [None]
     assert found["lpa_low"][0] == pytest.approx(50.0 - 1.959964 * 0.1)
+
+
+def test_casks_whose_sizes_nobody_wrote_down_tell_their_scatter_too():
+    offs = [0.002 * np.array([1.0, -1.0, -1.0, 1.0])] * 2
+    casks = [regauged("cask c1"), regauged("cask c2")]
+    assert columns_of(casks, offs, loss_frac=np.nan) == columns_of(casks, offs, loss_frac=0.04)
 
 
 def test_an_emptied_cask_has_no_forecast():
