@@ -39,15 +39,17 @@ def sample_entries(data: SeasonData) -> Entries:
 
 
 def _what_it_was(row: dict[str, Any], sessions: list[str]) -> str:
-    is_mixed = (row["main_batch_frac"] or 0.0) < 1.0
-    parts = [f"mostly {each}" if each and is_mixed else each for each in (row["main_grain"], row["yeast"])]
-    parts.append(row["wood"])
+    """Its spirit, wood and age; grain and yeast are its main batch's, and in a mixture stand by its name."""
+    of_batch = ", ".join(each for each in (row["main_grain"], row["yeast"]) if each)
+    parts = [of_batch, row["wood"]]
     if row["cask_years"] is not None:
         parts.append(f"{number(row['cask_years'], 1)} years in cask")
-    if row["main_batch"] and row["main_batch"] != row["batch"]:
-        parts.insert(
-            0, f"its alcohol {row['spirit_of']}" if is_mixed else f"spirit of batch {row['main_batch']}"
-        )
+    main = f"batch {row['main_batch']}"
+    if (row["main_batch_frac"] or 0.0) < 1.0:
+        made_of = f"{main} ({of_batch})" if of_batch else main
+        parts[0] = f"alcohol {row['spirit_of'].replace(main, made_of, 1)}" if row["spirit_of"] else None
+    elif row["main_batch"] != row["batch"]:
+        parts.insert(0, f"spirit of {main}")
     said = ", ".join(str(part) for part in parts if part) or "what it was made from is not known"
     return f"{said[:1].upper()}{said[1:]}. Tasted in {listed(list(dict.fromkeys(sessions)))}."
 
