@@ -87,7 +87,7 @@ select
     cask,
     family,
     level,
-    share_frac / fsum(share_frac) over (partition by cask, family),
+    share_frac / nullif(fsum(share_frac) over (partition by cask, family), 0e0) as share_frac,
     null,
 from of_casks
 union all
