@@ -4,27 +4,30 @@
 -- Grain: one row a row of a log whose reading cannot be corrected; of several readings the first of these.
 -- From:  log.batch_step, log.cask_step, raw.batch_value, raw.cask_value, account.logged_row
 create or replace table problem.reading_not_corrected as
-with strengths as (
+with of_batches as (
     select
         step.file_id,
         step.line,
         step.batch,
-        'strength' as column_name,
-        1 as place,
         step.temperature_c,
+        unnest([
+            if(value.strength_reading is not null and step.abv_20c_pct_vol is null, 'strength', null),
+            if(value.gravity_reading is not null and step.gravity_sg is null, 'gravity', null),
+            if(value.spout_reading is not null and step.spout_abv_20c_pct_vol is null, 'spout', null)
+        ]) as column_name,
     from log.batch_step as step
     inner join raw.batch_value as value
         on value.file_id = step.file_id
         and value.line = step.line
-    where value.strength_reading is not null and step.abv_20c_pct_vol is null
-    union all
+),
+
+of_casks as (
     select
         step.file_id,
         step.line,
         null as batch,
-        'strength' as column_name,
-        1 as place,
         step.temperature_c,
+        'strength' as column_name,
     from log.cask_step as step
     inner join raw.cask_value as value
         on value.file_id = step.file_id
@@ -32,56 +35,23 @@ with strengths as (
     where value.strength_reading is not null and step.abv_20c_pct_vol is null
 ),
 
-gravities as (
-    select
-        step.file_id,
-        step.line,
-        step.batch,
-        'gravity' as column_name,
-        2 as place,
-        step.temperature_c,
-    from log.batch_step as step
-    inner join raw.batch_value as value
-        on value.file_id = step.file_id
-        and value.line = step.line
-    where value.gravity_reading is not null and step.gravity_sg is null
-),
-
-spouts as (
-    select
-        step.file_id,
-        step.line,
-        step.batch,
-        'spout' as column_name,
-        3 as place,
-        step.temperature_c,
-    from log.batch_step as step
-    inner join raw.batch_value as value
-        on value.file_id = step.file_id
-        and value.line = step.line
-    where value.spout_reading is not null and step.spout_abv_20c_pct_vol is null
-),
-
-volumes as (
+of_volumes as (
     select
         file_id,
         line,
         batch,
-        'volume' as column_name,
-        4 as place,
         temperature_c,
+        'volume' as column_name,
     from account.logged_row
     where volume_l is not null and volume_20c_l is null
 ),
 
 uncorrected as (
-    select * from strengths
+    select * from of_batches
     union all
-    select * from gravities
+    select * from of_casks
     union all
-    select * from spouts
-    union all
-    select * from volumes
+    select * from of_volumes
 )
 
 select
@@ -101,6 +71,9 @@ select
         ''
     ) as expected,
 from uncorrected
-where temperature_c is not null
-qualify row_number() over (partition by file_id, line order by place) = 1
+where temperature_c is not null and column_name is not null
+qualify row_number() over (
+    partition by file_id, line
+    order by list_position(['strength', 'gravity', 'spout', 'volume'], column_name)
+) = 1
 order by file_id, line
