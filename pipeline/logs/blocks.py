@@ -30,10 +30,14 @@ LONGEST_CELL = 1 << 20
 
 @dataclass
 class Block:
-    """Rows of files with one and the same header: `frame` has file_id, line and c0, c1 ... for its cells."""
+    """Rows of files with one and the same header: `frame` has file_id, line and c0, c1 ... for its cells.
+
+    `blank_ends` are the coded columns with a text that has a blank at an end.
+    """
 
     header: Header
     frame: pl.DataFrame
+    blank_ends: frozenset[str] = frozenset()
 
 
 @dataclass(frozen=True)
@@ -49,6 +53,12 @@ class PlainText:
     end: int
     first_line: int
     rows: int
+
+    @property
+    def lines(self) -> str:
+        """The records, each with its line end."""
+        lines = self.text[self.below : self.end]
+        return lines if lines.endswith("\n") else f"{lines}\n"
 
     @property
     def body(self) -> str:
@@ -68,7 +78,7 @@ def plain_text(
     if below >= end or text.startswith(("#", "\n", "\ufeff"), below):
         return None
     if (
-        text.find("\n#", below, end) >= 0
+        (text.find("#", below, end) >= 0 and text.find("\n#", below, end) >= 0)
         or text.find("\n\n", below, end) >= 0
         or _has_long_line(text, below, end)
     ):
@@ -104,11 +114,9 @@ def _delimiters_in_quotes(text: str, below: int, end: int, delimiter: str) -> in
     quotes = text.count('"', below, end)
     if quotes == 0:
         return 0
-    delimiters = 0
-    for cell in _quoted_cell(delimiter).findall(text, below, end):
-        quotes -= 2 + cell.count('"')
-        delimiters += cell.count(delimiter)
-    return delimiters if quotes == 0 else None
+    cells = _quoted_cell(delimiter).findall(text, below, end)
+    inside = "".join(cells)
+    return inside.count(delimiter) if quotes == 2 * len(cells) + inside.count('"') else None
 
 
 class Buffer:
@@ -151,15 +159,17 @@ class Buffer:
         if self._records:
             frames = [with_texts(frame) for frame in (*frames, self._frame_of_records())]
         self._plain, self._records, self.size = [], [], 0
-        return Block(self.header, _without_blanks(pl.concat(frames)))
+        whole = pl.concat(frames)
+        odd = with_blank_ends(whole)
+        return Block(self.header, _without_blanks(whole, odd), odd)
 
     def _frame_of_plain(self) -> pl.DataFrame:
         names = [f"c{n}" for n in range(len(self.header.names))]
         # A first line of the right width: polars takes the width from it.
-        lines = [self.header.delimiter.join(names), *(plain.body for _, plain in self._plain)]
+        lines = [self.header.delimiter.join(names) + "\n", *(plain.lines for _, plain in self._plain)]
         try:
             cells = pl.read_csv(
-                "\n".join(lines).encode(),
+                "".join(lines).encode(),
                 separator=self.header.delimiter,
                 schema={name: coded_text() if self._is_coded else pl.String() for name in names},
             )
@@ -207,11 +217,11 @@ def _numbered(runs: list[tuple[int, int, int]]) -> pl.DataFrame:
     )
 
 
-def _without_blanks(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with blank cells null and wholly blank rows gone."""
+def _without_blanks(frame: pl.DataFrame, odd: frozenset[str]) -> pl.DataFrame:
+    """The frame with blank cells null and wholly blank rows gone; of coded columns the `odd` may have any."""
     cells = pl.col("^c[0-9]+$")
     if any(map(is_coded, frame)):
-        frame = frame.with_columns(_coded_without_blanks(frame[name]) for name in with_blank_ends(frame))
+        frame = frame.with_columns(_coded_without_blanks(frame[name]) for name in odd)
     else:
         frame = frame.with_columns(pl.when(cells.str.strip_chars() != "").then(cells))
     return frame.filter(pl.any_horizontal(cells.is_not_null()))

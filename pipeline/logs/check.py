@@ -89,9 +89,8 @@ def _typed_yes_no(sheet: Sheet, column: Field) -> pl.Series:
 def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     quantity = sheet.quantity(column)
     numbers = sheet.numbers(column)
-    mark_numbers(sheet, column, numbers)
     # A number that cannot be true is not measured, like one that cannot be read.
-    numbers.number[numbers.out_of_range(quantity)] = np.nan
+    numbers.number[mark_numbers(sheet, column, numbers)] = np.nan
     if quantity.keeps_unit:
         labels = pl.Series([unit.label for unit in quantity.units])
         unit = pl.select(pl.when(pl.Series(~np.isnan(numbers.number))).then(labels.gather(numbers.unit)))
@@ -106,9 +105,10 @@ def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     return {column.becomes[0]: _null_for_nan(value)}
 
 
-def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> None:
-    """Mark the cells of a number column that could not be read or cannot be true."""
+def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> Ints:
+    """Mark the cells of a number column that could not be read or cannot be true; the rows of the latter."""
     quantity = sheet.quantity(column)
+    off = numbers.out_of_range(quantity)
 
     def unread(row: int, text: str) -> tuple[str, Details]:
         file = sheet.files[int(sheet.file_ids[row])]
@@ -119,7 +119,8 @@ def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> None:
         return range_failure(column, quantity, quantity.units[numbers.unit[row]], float(numbers.number[row]))
 
     sheet.mark("not_a_number", numbers.failed, column.name, unread)
-    sheet.mark("out_of_range", numbers.out_of_range(quantity), column.name, untrue)
+    sheet.mark("out_of_range", off, column.name, untrue)
+    return off
 
 
 def _null_for_nan(values: Floats) -> pl.Series:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
@@ -10,10 +10,11 @@ import numpy as np
 import polars as pl
 
 from pipeline.logs.aside import IDENTITY, marks_of_rows, marks_of_uncut
+from pipeline.logs.blocks import Block
 from pipeline.logs.broken import broken_others
 from pipeline.logs.catalogue import aliases
 from pipeline.logs.check import check_ingredients, check_needs, check_steps, typed_columns
-from pipeline.logs.distinct import is_coded, with_blank_ends, with_texts
+from pipeline.logs.distinct import is_coded, with_texts
 from pipeline.logs.fields import BATCH_LOG, INGREDIENT_LIST, TASTING_SHEET, FileKind
 from pipeline.logs.log_file import ReadResult
 from pipeline.logs.scores import Scores, read_scores
@@ -87,7 +88,7 @@ class Typer:
     def sheet(self, kind: FileKind, lot: ReadResult, cells: pl.DataFrame) -> Sheet:
         """The rows of one kind as trimmed text, those gone that could not be cut."""
         whole = [(file.file_id, bad.line) for file, bad in lot.bad if file.kind == kind.name]
-        text = _trimmed(cells.select("file_id", "line", *kind.fields))
+        text = _trimmed(cells.select("file_id", "line", *kind.fields), lot.blocks)
         if whole:
             schema = {"file_id": pl.Int32, "line": pl.Int32}
             uncut = pl.DataFrame(whole, schema=schema, orient="row")
@@ -118,9 +119,14 @@ class Typer:
         return {"tasting_value": tasted, "score_value": _scores_of_pours(sheet, scores, pours)}
 
 
-def _trimmed(cells: pl.DataFrame) -> pl.DataFrame:
-    """The cells without blanks at their ends; a coded column stays coded when it has none."""
-    odd = with_blank_ends(cells)
+def _trimmed(cells: pl.DataFrame, blocks: Iterable[Block]) -> pl.DataFrame:
+    """The cells of `blocks` without blanks at their ends; a coded column stays coded when it has none."""
+    odd = {
+        name
+        for block in blocks
+        for name, place in block.header.positions.items()
+        if f"c{place}" in block.blank_ends
+    }
     columns = [column for column in cells if column.dtype == pl.String or column.name in odd]
     return cells.with_columns(column.cast(pl.String).str.strip_chars() for column in columns)
 
