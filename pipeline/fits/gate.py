@@ -56,7 +56,7 @@ def gate_p_value(left_over: Floats, family: Floats, scale: float) -> float | Non
     if rank == 0 or n - 1 - rank < _FEWEST_LEFT or np.ptp(left_over) == 0:
         return None
     if n > _MOST_PERMUTED:
-        return _f_p_value(left, own, 1, rank)
+        return _f_p_value(left, own, rank)
     values, vectors = np.linalg.eigh(own.T @ own)
     kept = values > 1e-9 * values.max()
     directions = own @ (vectors[:, kept] / np.sqrt(values[kept] + (2.0 / scale) ** 2))
@@ -77,16 +77,9 @@ def passed(p_values: Sequence[float | None], level: float = LEVEL) -> list[bool]
     return [place in kept for place in range(len(p_values))]
 
 
-def sign_flip_p_value(differences: Floats) -> float:
-    """Two-sided exact p of paired differences: all 2^n signs tried (n at most 20)."""
-    signs = np.array(np.meshgrid(*[[-1.0, 1.0]] * len(differences))).reshape(len(differences), -1)
-    sums = np.abs(differences @ signs)
-    return float((sums >= abs(differences.sum()) - 1e-9).mean())
-
-
-def _f_p_value(left: Floats, own: Floats, taken: int, rank: int) -> float:
+def _f_p_value(left: Floats, own: Floats, rank: int) -> float:
     fitted = own @ np.linalg.lstsq(own, left, rcond=None)[0]
-    freedom = len(left) - taken - rank
+    freedom = len(left) - 1 - rank
     ratio = (fitted @ fitted / rank) / ((left - fitted) @ (left - fitted) / freedom)
     return float(f_distribution.sf(ratio, rank, freedom))
 

@@ -13,7 +13,6 @@ from math import factorial, sqrt
 from pathlib import Path
 
 import numpy as np
-from scipy.stats import ttest_1samp
 from sklearn.cross_decomposition import PLSRegression
 from sklearn.linear_model import BayesianRidge
 from sklearn.model_selection import LeaveOneOut, cross_val_predict
@@ -332,21 +331,6 @@ def swiss() -> Values:
     }
 
 
-def darwin_maize() -> Values:
-    """Darwin's maize by all changes of sign, as Fisher counted them, and by Student's test."""
-    differences = numbers(read_rows("darwin_maize"), ["difference_eighth_inch"])[:, 0]
-    student = ttest_1samp(differences, 0.0)
-    p = gate.sign_flip_p_value(differences)
-    return {
-        "sum": differences.sum(),
-        # Of the 2^15 sums as many lie at or beyond the one seen as at or beyond its negative.
-        "signs_at_least_as_large": p * 2 ** len(differences) / 2.0,
-        "p_two_sided": p,
-        "t": float(student.statistic),
-        "p_t": float(student.pvalue),
-    }
-
-
 def aliased_season() -> Values:
     """A made-up season in which a yeast came exactly with the rye."""
     rows = read_rows("aliased_season")
@@ -414,7 +398,7 @@ EXAMPLES: dict[str, Callable[[], Values]] = {
     function.__name__: function
     for function in (
         season24, octane_mixture12, yarn, eight_schools, dyestuff, penicillin, sleepstudy, longley, swiss,
-        darwin_maize, aliased_season, ei_cases, dopt_quadratic3,
+        aliased_season, ei_cases, dopt_quadratic3,
     )
 }  # fmt: skip
 
