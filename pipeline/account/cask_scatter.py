@@ -42,7 +42,7 @@ class Deviations:
     They are turned so that each stands for itself: with a scatter s, `values` have the variances
     1 + s^2 `walk`.
 
-    values : how far off, in standard deviations by the readings; one fewer than two of the regauges
+    values : how far off, in standard deviations by the readings; two fewer than the regauges
     walk   : what a scatter of one adds to the variance of each
     """
 
