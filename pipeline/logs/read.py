@@ -391,13 +391,17 @@ def cells_frame(kind: str, result: ReadResult) -> pl.DataFrame:
         missing = [
             pl.lit(None, dtype=pl.String).alias(name) for name in schema if name not in frames[0].columns
         ]
-        return frames[0].with_columns(missing).select(list(schema))
+        return _in_order(frames[0].with_columns(missing).select(list(schema)))
     frames = [with_texts(frame) for frame in frames]
     frames.append(
         pl.DataFrame(bad, schema={name: schema[name] for name in ("file_id", "line", "other")}, orient="row")
     )
     empty = pl.DataFrame(schema=schema)
-    rows = pl.concat([empty, *frames], how="diagonal").select(list(schema))
+    return _in_order(pl.concat([empty, *frames], how="diagonal").select(list(schema)))
+
+
+def _in_order(rows: pl.DataFrame) -> pl.DataFrame:
+    """Rows in the order of their files and lines."""
     place = rows.select(pl.col("file_id").cast(pl.Int64) * 2**32 + pl.col("line")).to_series()
     return rows if place.is_sorted() else rows.sort("file_id", "line")
 

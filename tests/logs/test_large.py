@@ -148,7 +148,11 @@ def _rows(connection: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[object,
 
 def _season(folder: Path) -> None:
     small = f"{HEADER}\nS1,2025-09-14,yeast,,ale,,,,\n"
-    large = f"{HEADER}\n" + "B7,2025-09-14,collect,r1,,hearts,1O,,\nB7,2025-09-14,yeast,,ale,,,,\n" * 30
+    rows = "B7,2025-09-14,collect,r1,,hearts,1O,,\nB7,2025-09-14,yeast,,ale,,,,\n" * 10
+    # In a part with a record of two lines what stands before and behind it is cut another way.
+    large = (
+        f'{HEADER}\n{rows}B7,2025-09-14,yeast,,ale,,,,"two\nlines"\n{rows}B7,,yeast,,a 5" pipe,,,,\n{rows}'
+    )
     cask = "cask,when,step,volume\n" + "K1,2025-09-14,fill,5 L\n" * 40
     for name, text in (("a", small), ("b", large), ("c", small), ("d", cask), ("e", large), ("f", small)):
         (folder / f"{name}.csv").write_text(text)
