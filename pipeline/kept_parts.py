@@ -34,6 +34,8 @@ KEPT_SCHEMA = pl.Schema(
 
 # A season of up to so many batches is one part, and no set of up to so many is cut (own choice).
 _WHOLE_UP_TO = 96
+# A set of more batches than several seasons make is too long to be one part.
+_LONGEST_SET = 400
 # A part has at least so many batches, and ends with each further one with a chance of one in so many.
 _FEWEST = 16
 
@@ -101,7 +103,7 @@ def part_of_each(sets: Iterable[Sequence[str]]) -> dict[str, int]:
     found: dict[str, int] = {}
     part = size = 0
     for batches in sets:
-        is_long = len(batches) > _WHOLE_UP_TO
+        is_long = len(batches) > _LONGEST_SET
         for piece in [[batch] for batch in batches] if is_long else [batches]:
             found.update(dict.fromkeys(piece, part))
             size += len(piece)

@@ -48,6 +48,7 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[set[str]]:
 
 def cut(monkeypatch: pytest.MonkeyPatch, whole_up_to: int, fewest: int) -> None:
     monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", whole_up_to)
+    monkeypatch.setattr(pipeline.kept_parts, "_LONGEST_SET", whole_up_to)
     monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", fewest)
 
 

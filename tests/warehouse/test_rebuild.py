@@ -40,6 +40,7 @@ def parsed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 def worked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
     """Every batch a part of its own; the step and the batch of each that is worked out, in order."""
     monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", 1)
+    monkeypatch.setattr(pipeline.kept_parts, "_LONGEST_SET", 1)
     monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", 1)
     found: list[tuple[str, str]] = []
 
