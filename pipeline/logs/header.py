@@ -41,7 +41,7 @@ MOST_COLUMNS = 1000
 _BRACKETED = re.compile(r"^(?P<name>.*?)\s*\[(?P<unit>[^\[\]]*)\]\s*$", re.DOTALL)
 _NAME_AND_UNIT = re.compile(r"^(?P<name>[^\W\d_]+)[\s,/]*(?P<unit>\([^()]+\)|[°%]?[^\W\d_]+)\s*$")
 _SCALE = re.compile(r"^\s*(-?[0-9]+(?:\.[0-9]+)?)\s*(?:-|–|to)\s*(-?[0-9]+(?:\.[0-9]+)?)\s*$")
-_OF_TABLES = frozenset(("file_id", "score_mean", "lpa_frac_start"))
+_OF_TABLES = frozenset(("file_id", "score_mean", "lpa_frac_start", "poured_pct_vol"))
 """Columns that only tables of a season have: each table whose others would fit a log has one of them."""
 
 # What distillers call columns of the format (common practice, no source): offered in a message, never taken.
