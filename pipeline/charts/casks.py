@@ -92,6 +92,7 @@ def cask_comparison(groups: pl.DataFrame, palette: Palette = LIGHT) -> alt.Layer
     `groups`: `group_label` (in order), `loss_over_predicted`, its `_low` and `_high`, `group_text`.
     """
     order = groups["group_label"].to_list()
+    has_two_lines = any(len(name) > _LINE_LETTERS for name in order)
     y = alt.Y("group_label:N", sort=order, title=None, axis=alt.Axis(labelLimit=170, labelExpr=_TWO_LINES))
     x_scale = alt.Scale(zero=True, nice=True)
     base = alt.Chart(groups)
@@ -108,4 +109,8 @@ def cask_comparison(groups: pl.DataFrame, palette: Palette = LIGHT) -> alt.Layer
         y=y,
         tooltip=[alt.Tooltip("group_label:N", title="casks"), alt.Tooltip("group_text:N", title="loses")],
     )
-    return alt.LayerChart(layer=[as_size, interval, points], width="container", height=_height(len(order)))
+    return alt.LayerChart(
+        layer=[as_size, interval, points],
+        width="container",
+        height=(36 if has_two_lines else 24) * len(order),
+    )

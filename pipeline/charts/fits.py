@@ -216,7 +216,7 @@ def _residuals(predictions: pl.DataFrame, x: alt.X, palette: Palette) -> alt.Lay
     zero = base.mark_rule(color=palette.muted).encode(y=alt.datum(0))
     point = base.mark_point(filled=True, size=60, color=palette.carried).encode(
         x=x,
-        y=alt.Y("off_by_sd:Q", title="measured less foretold, in standard deviations"),
+        y=alt.Y("off_by_sd:Q", title="left over (standard deviations)"),
         tooltip=[alt.Tooltip("unit:N", title="batch"), alt.Tooltip("text:N", title="measured")],
     )
     return alt.LayerChart(layer=[zero, point], width="container", height=220)

@@ -28,6 +28,9 @@ SURE_SIGN = 0.9
 FEWEST_USES = {"grain": 3, "yeast": 2, "wood": 2}
 """Units of its own that a choice needs before anything is said of it; a measured factor needs none."""
 
+REST_SCALED = ", the rest scaled down"
+"""What ends the words of a grain's effect."""
+
 # Where the data narrowed the prior by less than a tenth they said almost nothing.
 _UNTAUGHT = 0.9
 
@@ -236,7 +239,7 @@ def _grain_questions(family: Family, tied: Collection[tuple[str, str]]) -> Itera
     for k, level in enumerate(family.levels):
         is_tied = ("grain", level) in tied
         if mix[k] < 1.0 - 1e-9:
-            words = f"10 points more {level}, the rest scaled down"
+            words = f"10 points more {level}{REST_SCALED}"
             vector = cox_direction(mix, k)
             yield Question("grain", level, "the rest", "more", words, family.used(k), is_tied, vector)
     for k, level in enumerate(family.levels):

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import polars as pl
 
 from pipeline.charts import PAGE, fits, page_spec
+from pipeline.fits.effects import REST_SCALED
 from pipeline.fits.responses import Response, family_words, response_of
 from pipeline.fits.season_fit import RANKED
 from pipeline.fits.wording import capital, plain, unit_of_difference
@@ -27,7 +28,9 @@ _SHORT = {
 
 def effect_figure(effects: pl.DataFrame, response: Response) -> Figure:
     """Effects on one response with their intervals."""
-    labels = unique_labels(effects["contrast"].to_list(), 60)
+    contrasts = effects["contrast"].to_list()
+    short = [words.removesuffix(REST_SCALED) for words in contrasts]
+    labels = dict(zip(contrasts, unique_labels(short, 60).values(), strict=True))
     scale = 100.0 if response.unit == "%" else 1.0
     frame = effects.select(
         pl.col("contrast").replace_strict(labels).alias("words"),
@@ -41,7 +44,8 @@ def effect_figure(effects: pl.DataFrame, response: Response) -> Figure:
         f"What each choice did to {response.words}, the others allowed for",
         f"Effects on {response.words} with 95 % intervals: {' '.join(effects['sentence'].to_list())}",
         page_spec(fits.effect_intervals(frame, f"change of {response.words} ({unit})", PAGE)),
-        "The line is where the effect may lie (95 %); one that crosses nought may be nothing at all.",
+        "The line is where the effect may lie (95 %); one that crosses nought may be nothing at all."
+        + (" Where one grain has more points, the rest is scaled down." if short != contrasts else ""),
     )
 
 
