@@ -12,6 +12,7 @@ client that opens it.
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from inspect import signature
 from typing import Any
 
@@ -331,9 +332,10 @@ def macro(name: str, kernel: Kernel) -> str:
     return f"create or replace macro {name}({', '.join(parameters)}) as {body}"
 
 
-def sql_macros() -> list[str]:
+@cache
+def sql_macros() -> tuple[str, ...]:
     """Statements that make the science functions known to SQL, one each, in no particular order.
 
     Same names, arguments, units and ranges as in `pipeline.science`; NULL in place of NaN, and NULL for NULL.
     """
-    return [macro(name, kernel) for name, kernel in KERNELS.items()]
+    return tuple(macro(name, kernel) for name, kernel in KERNELS.items())

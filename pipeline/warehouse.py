@@ -15,6 +15,7 @@ from dataclasses import fields
 from pathlib import Path
 
 import duckdb
+import numpy as np
 import polars as pl
 from scipy.stats import t as student_t
 from threadpoolctl import threadpool_limits
@@ -116,6 +117,7 @@ def _replace(
         try:
             with duckdb.connect(str(unfinished)) as con:
                 problems = fill_database(con, frames, settings, progress, parts)
+                describe_tables(con)
             reach_disk(unfinished)
             if kept is not None:
                 kept.connection.close()
@@ -156,7 +158,6 @@ def fill_database(
     for model in models:
         if model.layer == AFTER_PROBLEMS:
             con.execute(model.statement)
-    _comment(con, models)
     return problems
 
 
@@ -251,10 +252,8 @@ def _load_settings(con: Connection, settings: Settings) -> None:
         schema={"name": pl.String, "text_value": pl.String, "number_value": pl.Float64},
         orient="row",
     )
-    degrees = range(1, _STUDENT_ROWS + 1)
-    quantile = pl.DataFrame(
-        {"degrees_of_freedom": degrees, "quantile": [float(student_t.ppf(0.975, df)) for df in degrees]}
-    )
+    degrees = np.arange(1, _STUDENT_ROWS + 1)
+    quantile = pl.DataFrame({"degrees_of_freedom": degrees, "quantile": student_t.ppf(0.975, degrees)})
     made_by = pl.DataFrame(
         {
             "made_by": [MADE_BY],
@@ -385,8 +384,9 @@ def load_problems(con: Connection, problems: pl.DataFrame) -> None:
     _make_table(con, "problem.row", rows)
 
 
-def _comment(con: Connection, models: Iterable[SqlModel]) -> None:
-    """Every table and column says in the database itself what it holds."""
+def describe_tables(con: Connection) -> None:
+    """Let every table and column of a filled database say in itself what it holds."""
+    models = read_models(sql_dir())
     meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
     for step in STEPS:
         meanings |= dict(zip(step.makes, step.what, strict=True))

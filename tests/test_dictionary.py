@@ -6,7 +6,7 @@ import pytest
 from pipeline.dictionary import column, columns
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
-from pipeline.warehouse import fill_database
+from pipeline.warehouse import describe_tables, fill_database
 
 
 @pytest.fixture(scope="module")
@@ -15,6 +15,7 @@ def empty_season(tmp_path_factory):
     folder = tmp_path_factory.mktemp("none")
     with duckdb.connect(":memory:") as con:
         fill_database(con, read_logs(folder, Settings()), Settings())
+        describe_tables(con)
         yield con
 
 

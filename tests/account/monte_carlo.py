@@ -118,9 +118,9 @@ def drawn(table: pl.DataFrame, u: InstrumentUncertainty, rng: np.random.Generato
             by_mass = 100.0 * mass_fraction_from_abv(
                 abv_from_mass_fraction(np.where(unit == "pct_mass", values / 100.0, np.nan)) + change
             )
-            column[name] = np.where(
-                unit == "pct_mass", by_mass, values + change * np.where(unit == "proof", 2.0, 1.0)
-            )
+            by_volume = values + change * np.where(unit == "proof", 2.0, 1.0)
+            # No instrument shows less than nothing: what is left in the pot may read zero, and not below.
+            column[name] = np.maximum(np.where(unit == "pct_mass", by_mass, by_volume), 0.0)
     return table.with_columns(pl.Series(name, values).fill_nan(None) for name, values in column.items())
 
 

@@ -255,7 +255,8 @@ def test_template_makes_empty_logs_that_check_cleanly_and_overwrites_none(tmp_pa
 
 def test_logs_are_never_written_to(tmp_path):
     logs = tmp_path / "logs"
-    shutil.copytree(SAMPLE, logs)
+    # Nine batches with the casks, sheets and lists of them all: every kind of log is there.
+    shutil.copytree(SAMPLE, logs, ignore=shutil.ignore_patterns("G[1-4]?.csv"))
     before = {
         path: (path.read_bytes(), path.stat().st_mtime_ns) for path in logs.rglob("*") if path.is_file()
     }

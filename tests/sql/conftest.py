@@ -44,6 +44,16 @@ class Season:
 @pytest.fixture
 def make_season(tmp_path: Path) -> Iterator[Callable[..., Season]]:
     """Make a season from batch rows, cask rows, other files by name, and settings."""
+    yield from _maker(tmp_path)
+
+
+@pytest.fixture(scope="module")
+def make_shared_season(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Callable[..., Season]]:
+    """Like `make_season`, for a season that several tests of a module only look at."""
+    yield from _maker(tmp_path_factory.mktemp("shared"))
+
+
+def _maker(place: Path) -> Iterator[Callable[..., Season]]:
     connections = []
 
     def make(
@@ -54,7 +64,7 @@ def make_season(tmp_path: Path) -> Iterator[Callable[..., Season]]:
             texts["batches.csv"] = f"{BATCH_HEADER}\n{_aligned(batch)}"
         if cask:
             texts["casks.csv"] = f"{CASK_HEADER}\n{_aligned(cask)}"
-        folder = tmp_path / f"logs{len(connections)}"
+        folder = place / f"logs{len(connections)}"
         folder.mkdir()
         for name, text in texts.items():
             (folder / name).write_text(text, encoding="utf-8")

@@ -18,6 +18,12 @@ RUN = """
 """
 
 
+@pytest.fixture(scope="module")
+def whole(make_shared_season):
+    """The season with nothing wrong."""
+    return make_shared_season(RUN)
+
+
 def left_out(season) -> set[str]:
     return {row["column_name"] for row in season.rows("select column_name from metric.left_out")}
 
@@ -54,7 +60,7 @@ def test_a_volume_that_cannot_be_used_leaves_the_hearts_not_measured(make_season
         ("three, ", '"thr"ee, '),
     ],
 )
-def test_a_hearts_row_set_aside_leaves_the_hearts_not_measured_and_says_so(make_season, good, bad):
+def test_a_hearts_row_set_aside_leaves_the_hearts_not_measured_and_says_so(make_season, whole, good, bad):
     assert good in RUN
     season = make_season(RUN.replace(good, bad))
     file = season.one("raw.file")
@@ -66,8 +72,9 @@ def test_a_hearts_row_set_aside_leaves_the_hearts_not_measured_and_says_so(make_
     # What the row does not touch stands.
     assert batch["grain_kg"] == 40.0
     assert batch["tails_lpa"] == pytest.approx(2 * 0.63)
-    whole = make_season(RUN).one("metric.batch", batch="7")
-    assert whole["hearts_lpa"] == pytest.approx(2 * (0.78 + 0.75 + 0.72 + 0.69 + 0.66))
+    assert whole.one("metric.batch", batch="7")["hearts_lpa"] == pytest.approx(
+        2 * (0.78 + 0.75 + 0.72 + 0.69 + 0.66)
+    )
 
 
 @pytest.mark.parametrize(
@@ -81,17 +88,17 @@ def test_a_hearts_row_set_aside_leaves_the_hearts_not_measured_and_says_so(make_
         (", 1.000,", ", 1000,", "wash_lpa"),
     ],
 )
-def test_any_row_set_aside_leaves_what_it_belongs_to_not_measured(make_season, good, bad, figure):
+def test_any_row_set_aside_leaves_what_it_belongs_to_not_measured(make_season, whole, good, bad, figure):
     assert good in RUN
     batch = make_season(RUN.replace(good, bad)).one("metric.batch", batch="7")
     assert batch[figure] is None
-    assert make_season(RUN).one("metric.batch", batch="7")[figure] is not None
+    assert whole.one("metric.batch", batch="7")[figure] is not None
 
 
-def test_a_wort_set_aside_leaves_the_worts_sum_not_measured(make_season):
+def test_a_wort_set_aside_leaves_the_worts_sum_not_measured(make_season, whole):
     season = make_season(RUN.replace("2031-02-01 12:00, wort", "yesterday, wort"))
     assert season.one("account.wash", batch="7")["wort_extract_kg"] is None
-    assert make_season(RUN).one("account.wash", batch="7")["wort_extract_kg"] is not None
+    assert whole.one("account.wash", batch="7")["wort_extract_kg"] is not None
 
 
 def test_a_strength_read_at_an_unreadable_temperature_is_not_measured(make_season):
@@ -147,14 +154,13 @@ def test_a_price_or_an_analysis_that_cannot_be_read_is_not_made_up_for(make_seas
     assert bad["potential_extract_kg"] is None, "the catalogue's extract does not stand in for an own one"
 
 
-def test_hearts_of_no_known_run_are_nobodys_first_jar(make_season):
+def test_hearts_of_no_known_run_are_nobodys_first_jar(make_season, whole):
     """Where no charge could be read there is no run at all; a jar of no known run is in none."""
     lost = "\n".join(line.replace("spirit,", ",") for line in RUN.splitlines() if "charge" not in line)
     assert make_season(lost).rows("select * from metric.run") == []
     other = lost.replace("    7, 2031-02", "    8, 2031-03").replace("2, , 78", "2, , 60")
     season = make_season(RUN + other)
-    alone = make_season(RUN)
     for column in ("hearts_start_pct_vol", "hearts_end_pct_vol"):
-        assert season.one("metric.run", batch="7")[column] == alone.one("metric.run", batch="7")[column], (
+        assert season.one("metric.run", batch="7")[column] == whole.one("metric.run", batch="7")[column], (
             column
         )
