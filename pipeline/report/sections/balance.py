@@ -65,7 +65,7 @@ _HOW = (
     "Every run and every lot must hold as much alcohol and mass as went in and came out. Reconciled figures "
     "are the logged ones changed as little as possible, each by its own uncertainty, until all that is so; "
     "readings named above are left out of it. Nothing in the logs or in the other figures of this page is "
-    "changed. reconcile = false in season.toml switches it off."
+    "changed. To switch it off, write reconcile = false into season.toml."
 )
 
 
