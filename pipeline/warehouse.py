@@ -40,12 +40,13 @@ from pipeline.logs.keep import Kept, kept_from, problems_of_reading
 from pipeline.logs.load import ArrowStream
 from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
 from pipeline.progress import Progress, silent
+from pipeline.python_step import PythonStep
 from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
 from pipeline.sql_models import AFTER_PROBLEMS, SCHEMAS, SqlModel, order_tables, read_models
-from pipeline.steps import STEPS, PythonStep
+from pipeline.steps import STEPS
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -389,7 +390,7 @@ def describe_tables(con: Connection) -> None:
     models = read_models(sql_dir())
     meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
     for step in STEPS:
-        meanings |= dict(zip(step.makes, step.what, strict=True))
+        meanings |= step.makes
     meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
     # All in one go: each of a thousand comments would be written to the disk by itself.
     con.execute("begin")

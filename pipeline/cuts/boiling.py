@@ -53,7 +53,6 @@ READS = """
     where row.kettle_c is not null or row.vapour_c is not null
     order by run.started_at nulls last, row.batch, row.run, row.step_id
 """
-DEPENDS = frozenset({"log.batch_step", "metric.run", "fit.run_curve", "fit.jar_expected"})
 MAKES = ("fit.boiling",)
 WHAT = (
     "every temperature read in a kettle or its vapour and the strength it tells under its barometer, beside "

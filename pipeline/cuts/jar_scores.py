@@ -53,7 +53,6 @@ READS = """
     where score.score_mean is not null
     order by score.season, score.attribute, score.session, jar.batch, jar.run, jar.lpa_frac_start, jar.label
 """
-DEPENDS = frozenset({"metric.sample_score", "metric.tasted_jar", "metric.batch", "fit.run_curve"})
 MAKES = ("fit.jar_score", "fit.jar_tradeoff")
 WHAT = (
     "every score of a jar that was tasted by itself, with how far from the cut it was filled. One row a "

@@ -44,7 +44,6 @@ READS = """
     order by run.started_at nulls last, jar.batch, jar.run, jar.jar_no
 """
 
-DEPENDS = frozenset({"metric.jar", "metric.run"})
 
 MAKES = ("fit.run_curve", "fit.jar_expected", "fit.still", "fit.strip_stop")
 WHAT = (

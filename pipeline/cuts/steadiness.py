@@ -54,7 +54,6 @@ READS = """
     where run.run_kind = 'spirit'
     order by run.started_at nulls last, run.batch, run.run
 """
-DEPENDS = frozenset({"metric.run", "metric.batch", "account.run", "fit.run_curve"})
 
 FIGURES = (
     "hearts_start_spout_pct_vol",

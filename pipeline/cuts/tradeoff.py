@@ -40,7 +40,6 @@ READS = """
     group by score.season, score.session, score.attribute, score.batch
     order by score.season, score.attribute, score.session, score.batch
 """
-DEPENDS = frozenset({"fit.run_curve", "metric.sample_score"})
 MAKES = ("fit.cut_tradeoff",)
 WHAT = (
     "what ending hearts earlier or later does to litres and scores, as far as the scored batches tell. "
@@ -126,15 +125,15 @@ def _of_season(season: pl.DataFrame) -> list[Row]:
         )
         if slope is None or batches < LEAST_BATCHES:
             continue
-        ends = part.unique("batch")["hearts_end_pct_vol"]
-        litres = part.unique("batch", maintain_order=True)["fall_lpa"].mean()
+        of_batches = part.unique("batch", maintain_order=True)
+        ends = of_batches["hearts_end_pct_vol"]
         head = {
             "season": part["season"][0],
             "attribute": part["attribute"][0],
             "batches": batches,
             "hearts_end_mean_pct_vol": ends.mean(),
             "hearts_end_spread_pct_vol": ends.std(),
-            "fall_lpa": litres,
+            "fall_lpa": of_batches["fall_lpa"].mean(),
         }
         found.append((head, slope))
     told = holm([slope.p_value for _, slope in found])

@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable
 
 import polars as pl
 
@@ -29,6 +27,7 @@ from pipeline.panel.tables import (
     panel_rows,
 )
 from pipeline.panel.tastings import read_panels
+from pipeline.python_step import PythonStep
 
 DIFFERENCE = {
     "season": TEXT,
@@ -61,23 +60,6 @@ DIFFERENCE = {
     "answers_tie": F64,
     "p_answers_tie": F64,
 }
-
-
-@dataclass(frozen=True)
-class Step:
-    """A step of the flow as the warehouse runs it: what it reads (SQL), makes (table -> meaning), and by
-    what."""
-
-    reads: tuple[str, ...]
-    makes: dict[str, str]
-    run: Callable[..., Iterable[pl.DataFrame]]
-
-    @property
-    def depends(self) -> frozenset[str]:
-        """The tables that the queries name."""
-        return frozenset(
-            re.findall(r"\b(?:from|join) ((?:raw|log|account|metric|fit)\.\w+)", " ".join(self.reads))
-        )
 
 
 PANEL_READS = (
@@ -235,6 +217,6 @@ def difference_step(tests: pl.DataFrame, people: pl.DataFrame) -> Iterable[pl.Da
 
 
 PANEL_STEPS = (
-    Step(PANEL_READS, PANEL_TABLES, panel_step),
-    Step(DIFFERENCE_READS, DIFFERENCE_TABLES, difference_step),
+    PythonStep(panel_step, PANEL_READS, PANEL_TABLES),
+    PythonStep(difference_step, DIFFERENCE_READS, DIFFERENCE_TABLES),
 )
