@@ -11,11 +11,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from functools import partial
-from itertools import pairwise
 
 import polars as pl
 
-from pipeline.account.lots import lot_key
+from pipeline.account.linked import key_of, linked_sets
 from pipeline.kept_parts import Frames, KeptParts, number_within, part_of_each, read_again
 from pipeline.reconcile.step import SCHEMAS, reconcile_step
 
@@ -68,8 +67,9 @@ def _cut(frames: Frames) -> Iterator[Frames]:
     """The frames of each part of the season."""
     rows, moves, *rest, settings = frames
     rows, moves = rows.drop("step_id"), moves.select(_OF_MOVES)
-    linked = moves.select("batch", _key_of(moves, "from_lot"), _key_of(moves, "to_lot"))
-    part_of = part_of_each(_sets(linked))
+    linked = moves.select("batch", key_of(moves, "from_lot"), key_of(moves, "to_lot"))
+    # Casks lose what nobody measures: no balance goes through one.
+    part_of = part_of_each(linked_sets(linked, through_casks=False))
     if max(part_of.values(), default=0) == 0:
         yield rows, moves, *rest, settings
         return
@@ -92,34 +92,6 @@ def _cut(frames: Frames) -> Iterator[Frames]:
     for number in range(max(part_of.values()) + 1):
         own = (found.get((number,), empty) for found, empty in zip(split, nothing, strict=True))
         yield (*own, settings)
-
-
-def _key_of(moves: pl.DataFrame, side: str) -> pl.Series:
-    """The lot on one side of each move, by the name that all its spellings have in common."""
-    key_of = {name: lot_key(name) for name in moves[side].drop_nulls().unique()}
-    return moves[side].replace_strict(key_of, default=None, return_dtype=pl.String)
-
-
-def _sets(moves: pl.DataFrame) -> list[list[str]]:
-    """The batches that hang together by their lots, set by set; all in the order of their moves."""
-    leader: dict[tuple[str, str], tuple[str, str]] = {}
-
-    def lead(one: tuple[str, str]) -> tuple[str, str]:
-        while leader.setdefault(one, one) != one:
-            leader[one] = one = leader[leader[one]]
-        return one
-
-    links = moves.unique(maintain_order=True)
-    for batch, *lots in links.iter_rows():
-        # Casks lose what nobody measures: no balance goes through one.
-        members = [("lot", lot) for lot in lots if lot is not None and not lot.startswith("cask ")]
-        members += [] if batch is None else [("batch", batch)]
-        for one, other in pairwise(members):
-            leader[lead(one)] = lead(other)
-    sets: dict[tuple[str, str], list[str]] = {}
-    for batch in links["batch"].drop_nulls().unique(maintain_order=True):
-        sets.setdefault(lead(("batch", batch)), []).append(batch)
-    return list(sets.values())
 
 
 def _by_batch(part_of: dict[str, int]) -> pl.Expr:
