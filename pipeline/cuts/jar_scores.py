@@ -18,7 +18,8 @@ import polars as pl
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
 
-from pipeline.cuts.tradeoff import holm, slope_within
+from pipeline.cuts.tradeoff import TOLD, slope_within
+from pipeline.multiplicity import holm
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -155,8 +156,8 @@ def _of_side(jars: pl.DataFrame, side: str) -> list[Row]:
         if side == "tails":
             row |= _mixed(part, here)
         found.append((row, here))
-    told = holm([here.p_value for _, here in found])
-    return [row | {"is_told": is_told} for (row, _), is_told in zip(found, told, strict=True)]
+    told = holm([here.p_value for _, here in found]) <= TOLD
+    return [row | {"is_told": bool(is_told)} for (row, _), is_told in zip(found, told, strict=True)]
 
 
 def _with_interval(name: str, value: float, half: float) -> Row:

@@ -2,8 +2,7 @@
 
 `fit.cut_tradeoff`. Scores are compared within a tasting session only, so that a stern day is not read as a
 bad cut; the slope is a straight line and its interval Student's. Said to be told from nothing only after
-allowing for the number of attributes looked at (S. Holm, Scandinavian Journal of Statistics 6 (1979) 65-70,
-from memory).
+allowing for the number of attributes looked at, by Holm.
 """
 
 from __future__ import annotations
@@ -16,6 +15,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 from scipy.special import stdtr, stdtrit
+
+from pipeline.multiplicity import holm
 
 Array = NDArray[np.float64]
 Row = dict[str, Any]
@@ -96,16 +97,6 @@ def slope_within(score: Array, cut: Array, session: NDArray[np.str_]) -> Slope |
     return Slope(value, float(stdtrit(freedom, 0.975)) * u, p_value)
 
 
-def holm(p_values: list[float]) -> list[bool]:
-    """Which of several p values stand at 5 % over all together."""
-    told, order = [False] * len(p_values), np.argsort(p_values, kind="stable")
-    for rank, place in enumerate(order):
-        if p_values[place] > TOLD / (len(p_values) - rank):
-            break
-        told[place] = True
-    return told
-
-
 def weigh_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Weigh litres against scores for each season and attribute of `READS`."""
     rows: list[Row] = []
@@ -136,7 +127,7 @@ def _of_season(season: pl.DataFrame) -> list[Row]:
             "fall_lpa": of_batches["fall_lpa"].mean(),
         }
         found.append((head, slope))
-    told = holm([slope.p_value for _, slope in found])
+    told = holm([slope.p_value for _, slope in found]) <= TOLD
     return [
         row
         for (head, slope), is_told in zip(found, told, strict=True)
@@ -156,5 +147,5 @@ def _shifted(head: Row, slope: Slope, is_told: bool) -> Iterator[Row]:
             "score_change_low": shift * slope.value - half,
             "score_change_high": shift * slope.value + half,
             "slope_p_value": slope.p_value,
-            "is_told": is_told,
+            "is_told": bool(is_told),
         }

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import polars as pl
 
+from pipeline.multiplicity import benjamini_hochberg
 from pipeline.panel.flavour_map import LEAST_SAMPLES, map_flavours
 from pipeline.panel.lexicon import Lexicon
 from pipeline.panel.mixed import Array
-from pipeline.panel.multiplicity import benjamini_hochberg
 from pipeline.panel.tables import F64, I64, TEXT, Row, Tasted
 from pipeline.panel.tastings import OVERALL, SeasonPanel, Tasting
 from pipeline.panel.words import LEAST_TICKS, cochran_q, correspondence, words_p_value

@@ -6,10 +6,10 @@ from collections.abc import Iterable
 
 import polars as pl
 
+from pipeline.multiplicity import holm
 from pipeline.panel.discrimination import CHANCE, judge_difference, similarity_trials
 from pipeline.panel.lexicon import Lexicon
 from pipeline.panel.maps import DESCRIPTOR, FLAVOUR_MAP, score_map_rows, word_rows
-from pipeline.panel.multiplicity import holm
 from pipeline.panel.splits import FLAVOUR_SHARE, share_rows
 from pipeline.panel.tables import (
     ASSESSOR,

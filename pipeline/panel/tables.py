@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from pipeline.multiplicity import benjamini_hochberg, holm
 from pipeline.panel.agreement import concordance, intraclass
 from pipeline.panel.assessors import assessor_figures
 from pipeline.panel.mixed import Estimate
-from pipeline.panel.multiplicity import benjamini_hochberg, holm
 from pipeline.panel.tastings import MOST_SAMPLES, SeasonPanel, Tasting, cell_means, complete_samples
 
 Row = dict[str, Any]

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 from scipy.stats import linregress
 
-from pipeline.cuts.tradeoff import SCHEMA, holm, slope_within, weigh_cuts
+from pipeline.cuts.tradeoff import SCHEMA, slope_within, weigh_cuts
 
 
 def scored(rng, slope=0.0, batches=30, attributes=("overall", "fruit", "grain")):
@@ -52,12 +52,6 @@ def test_seasons_without_an_effect_tell_one_in_twenty_at_most():
     rng = np.random.default_rng(3)
     told = [bool(next(weigh_cuts(scored(rng)))["is_told"].any()) for _ in range(150)]
     assert np.mean(told) < 0.05 + 3 * np.sqrt(0.05 * 0.95 / 150)
-
-
-def test_holm_stops_at_the_first_that_does_not_stand():
-    # 0.01 stands against 0.05 / 3; 0.03 does not against 0.05 / 2, so 0.04 is not looked at.
-    assert holm([0.04, 0.01, 0.03]) == [False, True, False]
-    assert holm([]) == []
 
 
 def test_too_few_batches_say_nothing():

@@ -16,8 +16,8 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
+from pipeline.multiplicity import holm
 from pipeline.panel.habits import pool_scalings
-from pipeline.panel.multiplicity import holm
 from pipeline.panel.scaling import read_scaling
 from pipeline.panel.scores import Scores, fit_scores
 

@@ -7,7 +7,6 @@ import pytest
 
 from pipeline.panel.assessors import assessor_figures
 from pipeline.panel.mixed import Block, factor_kernel, fit_reml
-from pipeline.panel.multiplicity import benjamini_hochberg, holm
 from pipeline.panel.scaling import read_scaling
 from pipeline.panel.scores import Scores, fit_scores, linked_sets
 from pipeline.panel.tables import LIKE_CASKS, NEW_SPIRITS, SAME_SPIRIT, comparison
@@ -185,12 +184,6 @@ def test_a_variance_that_is_not_there_stays_at_zero():
     )
     assert fit.theta[0] == 0.0
     assert np.isfinite(fit.criterion)
-
-
-def test_holm_and_benjamini_hochberg_by_hand():
-    """Four p values: Holm multiplies by 4, 3, 2, 1; the other by 4/1, 4/2, 4/3, 4/4."""
-    assert holm([0.04, 0.01, np.nan, 0.02, 0.9])[[0, 1, 3, 4]] == pytest.approx([0.08, 0.04, 0.06, 0.9])
-    assert benjamini_hochberg([0.04, 0.01, 0.02, 0.9]) == pytest.approx([0.16 / 3, 0.04, 0.04, 0.9])
 
 
 def spirit(origins: str | dict[str, float], cask: str | None = None, wood: str | None = None) -> dict:
