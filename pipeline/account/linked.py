@@ -2,11 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 import polars as pl
 
 from pipeline.account.lots import lot_key
+
+_CASK = "cask "
+_SIDES = ("from_lot", "to_lot")
+
+
+@dataclass(frozen=True)
+class LinkedSet:
+    """What hangs together, in the order of the moves; lots by `key_of`, casks without that word."""
+
+    batches: list[str] = field(default_factory=list)
+    lots: list[str] = field(default_factory=list)
 
 
 def key_of(moves: pl.DataFrame, side: str) -> pl.Series:
@@ -24,6 +36,17 @@ def linked_sets(moves: pl.DataFrame, through_casks: bool) -> list[list[str]]:
     moves         : batch, from_lot, to_lot by `key_of`
     through_casks : whether what went into a cask hangs together with what came out of it
     """
+    if not through_casks:
+        is_cask = pl.col(_SIDES).str.starts_with(_CASK)
+        moves = moves.with_columns(pl.when(~is_cask).then(pl.col(_SIDES)))
+    return [found.batches for found in sets_with_lots(moves) if found.batches]
+
+
+def sets_with_lots(moves: pl.DataFrame) -> list[LinkedSet]:
+    """What hangs together: sets in the order of their first batches; then those that no batch belongs to.
+
+    moves : batch, from_lot, to_lot by `key_of`
+    """
     leader: dict[tuple[str, str], tuple[str, str]] = {}
 
     def lead(one: tuple[str, str]) -> tuple[str, str]:
@@ -31,15 +54,16 @@ def linked_sets(moves: pl.DataFrame, through_casks: bool) -> list[list[str]]:
             leader[one] = one = leader[leader[one]]
         return one
 
-    links = moves.unique(maintain_order=True)
+    # A log may leave the word cask away.
+    links = moves.select("batch", pl.col(_SIDES).str.strip_prefix(_CASK)).unique(maintain_order=True)
     for batch, *lots in links.iter_rows():
-        members = [
-            ("lot", lot) for lot in lots if lot is not None and (through_casks or not lot.startswith("cask "))
-        ]
+        members = [("lot", lot) for lot in lots if lot is not None]
         members += [] if batch is None else [("batch", batch)]
         for one, other in pairwise(members):
             leader[lead(one)] = lead(other)
-    sets: dict[tuple[str, str], list[str]] = {}
+    sets: dict[tuple[str, str], LinkedSet] = {}
     for batch in links["batch"].drop_nulls().unique(maintain_order=True):
-        sets.setdefault(lead(("batch", batch)), []).append(batch)
+        sets.setdefault(lead(("batch", batch)), LinkedSet()).batches.append(batch)
+    for lot in pl.concat([links[side] for side in _SIDES]).drop_nulls().unique(maintain_order=True):
+        sets.setdefault(lead(("lot", lot)), LinkedSet()).lots.append(lot)
     return list(sets.values())
