@@ -14,12 +14,12 @@ from itertools import chain
 import polars as pl
 
 from pipeline.logs.blocks import Block
+from pipeline.logs.diagnose import Sight, mixed_decimals
 from pipeline.logs.distinct import with_texts
-from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET, quantity_of
+from pipeline.logs.fields import KINDS_OF_FILE, TASTING_SHEET, TELEMETRY, quantity_of
 from pipeline.logs.header import Header
 from pipeline.logs.log_file import ReadFile, ReadResult
 from pipeline.logs.units import Quantity, Unit
-from pipeline.problems import Problem, problem
 
 __all__ = ["settle_decimal_marks", "settle_quoted_commas"]
 
@@ -56,17 +56,11 @@ class _Column:
     high: float
 
 
-@dataclass(frozen=True)
-class _Sight:
-    line: int
-    text: str
-
-
 @dataclass
 class _Seen:
     """Per file the first number that each decimal mark tells, and the files with one that can be either."""
 
-    told: dict[str, dict[int, _Sight]] = field(default_factory=lambda: {".": {}, ",": {}})
+    told: dict[str, dict[int, Sight]] = field(default_factory=lambda: {".": {}, ",": {}})
     two_ways: set[int] = field(default_factory=set)
 
 
@@ -81,12 +75,13 @@ def settle_decimal_marks(result: ReadResult) -> None:
         chain.from_iterable(log.blocks() for log in result.large if log.header.delimiter != ","), seen
     )
     for file in result.files:
-        if file.kind is not None:
+        if file.kind not in (None, TELEMETRY):
             _settle(file, seen)
     by_id = {file.file_id: file for file in result.files}
     for number in sorted(seen.told[","].keys() & seen.told["."].keys()):
         by_id[number].is_refused = True
-        result.problems.append(_mixed(by_id[number], seen.told[","][number], seen.told["."][number]))
+        comma, point = (seen.told[mark][number] for mark in (",", "."))
+        result.problems.append(mixed_decimals(by_id[number].name, comma, point))
 
 
 def settle_quoted_commas(text: pl.DataFrame, file_id: int, file: ReadFile) -> None:
@@ -182,7 +177,7 @@ def _too_small(column: _Column, mark: str) -> pl.Expr:
     return fits & as_grouped & ~as_decimal
 
 
-def _first_sights(frame: pl.DataFrame, columns: list[_Column], fits: list[pl.Expr]) -> dict[int, _Sight]:
+def _first_sights(frame: pl.DataFrame, columns: list[_Column], fits: list[pl.Expr]) -> dict[int, Sight]:
     """Per file the first number that fits."""
     if not columns:
         return {}
@@ -193,9 +188,4 @@ def _first_sights(frame: pl.DataFrame, columns: list[_Column], fits: list[pl.Exp
         .group_by("file_id", maintain_order=True)
         .agg(pl.col("line").first(), pl.col("text").first())
     )
-    return {file_id: _Sight(line, text) for file_id, line, text in seen.iter_rows()}
-
-
-def _mixed(file: ReadFile, comma: _Sight, point: _Sight) -> Problem:
-    found = f'"{point.text.strip()}" in line {point.line} and "{comma.text.strip()}" in line {comma.line}'
-    return problem("mixed_decimals", file.name, line=max(comma.line, point.line), found=found)
+    return {file_id: Sight(line, text) for file_id, line, text in seen.iter_rows()}

@@ -4,12 +4,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 from pipeline.logs.fields import Field
 from pipeline.logs.header import nearest
 from pipeline.logs.units import Quantity, Unit, unit_key
+from pipeline.problems import Problem, problem
 
-__all__ = ["number_failure", "range_failure", "two_ways", "when_failure", "word_failure"]
+__all__ = [
+    "Sight",
+    "mixed_decimals",
+    "number_failure",
+    "range_failure",
+    "two_ways",
+    "when_failure",
+    "word_failure",
+]
 
 Diagnosis = tuple[str, dict[str, object]]
 
@@ -22,6 +32,20 @@ _DAY_MONTH = re.compile(r"^[0-9]{1,2}[/.-][0-9]{1,2}[/.-][0-9]{2}(?:[0-9]{2})?(?
 _LETTERS_FOR_DIGITS = {"O": "0", "o": "0", "l": "1", "I": "1", "S": "5", "B": "8"}
 _SPREADSHEET_ERRORS = ("#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NUM!", "#NULL!")
 _NO_NUMBER_WORDS = ("nan", "inf", "infinity", "-inf", "-", "--", "?", "n/a", "na", "none", "null")
+
+
+@dataclass(frozen=True)
+class Sight:
+    """A text and the line of its file that it stands in."""
+
+    line: int
+    text: str
+
+
+def mixed_decimals(file: str, comma: Sight, point: Sight) -> Problem:
+    """The problem of a file with a number that has a decimal comma and one that has a decimal point."""
+    found = f'"{point.text.strip()}" in line {point.line} and "{comma.text.strip()}" in line {comma.line}'
+    return problem("mixed_decimals", file, line=max(comma.line, point.line), found=found)
 
 
 def number_failure(text: str, quantity: Quantity, default: Unit, mark: str | None) -> Diagnosis:

@@ -173,6 +173,7 @@ class _Reader:
         if found.is_kept:
             return
         file.kind, file.encoding, file.delimiter = TELEMETRY, sensors.encoding, sensors.delimiter
+        file.decimal_mark = found.decimal_mark
         file.rows_in, file.rows_set_aside = found.rows_in, found.rows_set_aside
         self.result.problems += found.problems
         self.result.telemetry.append(found)

@@ -99,6 +99,31 @@ def test_every_encoding_of_the_format_is_read(tmp_path, encoding, is_packed):
     assert minutes(frames)["kettle_c"][0] == pytest.approx(18.82, abs=0.02)
 
 
+@pytest.mark.parametrize("piece_bytes", [reading.PIECE_BYTES, 333], ids=["in one piece", "in two pieces"])
+def test_a_file_that_writes_decimals_both_ways_is_refused(tmp_path, monkeypatch, piece_bytes):
+    """A logger whose settings were changed half way: with commas up to line 101, with points after it."""
+    points = [each.replace(",", ";") for each in rows(1200, 6)]
+    lines = [each.replace(".", ",") for each in points[:100]] + points[100:]
+    monkeypatch.setattr(reading, "PIECE_BYTES", piece_bytes)
+    frames = read(tmp_path, "\n".join([HEADER.replace(",", ";"), *lines]) + "\n")
+    assert (frames.rows_in, frames.rows_set_aside, minutes(frames).height) == (200, 200, 0)
+    assert frames.problems.select("kind", "line", "found").rows() == [
+        ("mixed_decimals", 102, '"19.00" in line 102 and "19,00" in line 2')
+    ]
+    assert frames.files["decimal_mark"].to_list() == [None]
+
+
+@pytest.mark.parametrize(("mark", "delimiter"), [(",", ";"), (".", ";"), (".", ",")])
+def test_one_decimal_mark_is_no_problem_and_is_told(tmp_path, mark, delimiter):
+    """Whole numbers and words beside it say nothing."""
+    text = "\n".join([HEADER, *rows(1200, 6), "7,spirit,2031-02-11 08:20:00,OFF,20,5,0,78"])
+    text = text.replace(",", delimiter).replace(".", mark)
+    frames = read(tmp_path, text + "\n")
+    assert frames.problems["kind"].to_list() == ["telemetry_cells"]
+    assert frames.files["decimal_mark"].to_list() == [mark]
+    assert minutes(frames).height == 21
+
+
 def test_units_in_the_header_are_converted(tmp_path):
     header = "Batch;Run;When;Vapour [°F];Take-off [L/h];Takeoff note;Power [W];barometer [inHg]"
     text = f"{header.replace('Take-off', 'takeoff')}\n7;a;2031-02-11T08:00:00Z;185;3;x;5500;29.53\n"

@@ -9,7 +9,7 @@ from typing import TypeVar
 import numpy as np
 import polars as pl
 
-from pipeline.logs.diagnose import when_failure
+from pipeline.logs.diagnose import Sight, mixed_decimals, when_failure
 from pipeline.logs.telemetry.header import SensorHeader
 from pipeline.problems import Problem, problem
 
@@ -52,9 +52,30 @@ class Watch:
     header: SensorHeader
     rows_in: int = 0
     rows_set_aside: int = 0
+    _marks: dict[str, Sight] = field(default_factory=dict)
     _rows: dict[str, _Count] = field(default_factory=dict)
     _of_sensor: dict[tuple[str, str], _Count] = field(default_factory=dict)
     _of_run: dict[tuple[str, str, str, str], _Count] = field(default_factory=dict)
+
+    @property
+    def decimal_mark(self) -> str | None:
+        """How the file writes decimals; None when it does so both ways and none of its rows can be used."""
+        return None if self._is_mixed else next(iter(self._marks), ".")
+
+    @property
+    def _is_mixed(self) -> bool:
+        return len(self._marks) > 1
+
+    def see_marks(self, lines: pl.Series, numbers: pl.Series) -> None:
+        """Keep the first number of the file with each decimal mark; `numbers` are texts that can be read."""
+        for mark in (",", "."):
+            known = self._marks.get(mark)
+            # Pieces come in the order of the file, the sensors of one piece do not.
+            if known is not None and known.line < lines[0]:
+                continue
+            places = numbers.str.contains(mark, literal=True).arg_true()
+            if len(places) and (known is None or lines[places[0]] < known.line):
+                self._marks[mark] = Sight(lines[places[0]], numbers[places[0]])
 
     def lose_rows(self, lines: pl.Series, texts: pl.Series, why: str) -> None:
         """Rows that cannot be used, and what they have in common."""
@@ -87,7 +108,10 @@ class Watch:
             known.count += count
 
     def problems(self) -> Iterator[Problem]:
-        """What was counted, a problem a kind, sensor and run."""
+        """What was counted, a problem a kind, sensor and run; of a file of two decimal marks that alone."""
+        if self._is_mixed:
+            yield mixed_decimals(self.name, self._marks[","], self._marks["."])
+            return
         for why, known in self._rows.items():
             hint = f" ({why})"
             yield problem(

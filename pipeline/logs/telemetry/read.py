@@ -63,6 +63,7 @@ class Telemetry:
     rows_in: int = 0
     rows_set_aside: int = 0
     is_kept: bool = False
+    decimal_mark: str | None = None
     minutes: pl.DataFrame = field(
         default_factory=lambda: pl.DataFrame(schema={"file_id": pl.Int32, "line": pl.Int32, **MINUTE_SCHEMA})
     )
@@ -104,6 +105,9 @@ def read_telemetry(
         found.problems.append(problem("cannot_unpack", name, found=why_not_unpacked(error)))
     minutes = reducer.finish()
     found.rows_in, found.rows_set_aside = watch.rows_in, watch.rows_set_aside
+    found.decimal_mark = watch.decimal_mark
+    if found.decimal_mark is None:
+        found.rows_set_aside, minutes = watch.rows_in, minutes.clear()
     if not found.rows_in:
         found.problems.append(problem("no_rows", name))
     minutes, of_minutes = faults_of_minutes(minutes, name, header)
@@ -288,6 +292,8 @@ class _Reducer:
                 text = text.str.replace(",", ".", literal=True)
             number = text.cast(pl.Float64, strict=False)
             number = number.set(~number.is_finite().fill_null(False), None)
+            if self._header.delimiter != "," and rows.height:
+                self._watch.see_marks(rows["line"], rows[sensor].set(number.is_null(), None))
             failed = rows.filter(number.is_null() & text.is_not_null() & (text != ""))
             self._watch.lose_cells("telemetry_cells", sensor, failed["line"], failed[sensor], "")
             rows = rows.with_columns(self._in_range(sensor, number, rows).alias(sensor))
