@@ -7,8 +7,12 @@ database under a digest of those frames, and a later build of the same program w
 is what would have been worked out, byte for byte, because it is the outcome of the same function of the
 same numbers.
 
+Most parts are taken over, so that what is done to each of them counts. The season's frames say in a column
+`part` which part each row belongs to; the digests of all parts are taken from whole columns, only a part to
+be worked out is cut out, and what comes of all parts is read as one.
+
 Numbers that count through the whole season (of files, of moves, of parts) change with every file that comes
-before: whoever cuts a part has to count them anew within it, or no part would ever be met again.
+before: whoever says what the parts are counts them anew within each, or no part would ever be met again.
 """
 
 from __future__ import annotations
@@ -17,18 +21,27 @@ import hashlib
 import io
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import Any, cast
 from zlib import crc32
 
 import duckdb
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 __all__ = ["KEPT_SCHEMA", "KeptParts", "number_within", "part_of_each", "read_again"]
 
 Frames = tuple[pl.DataFrame, ...]
+Places = NDArray[np.int64]
 
 KEPT_SCHEMA = pl.Schema(
-    {"step": pl.String(), "digest": pl.String(), "frame_no": pl.Int32(), "content": pl.Binary()}
+    {
+        "step": pl.String(),
+        "digest": pl.String(),
+        "frame_no": pl.Int32(),
+        "rows": pl.Int64(),
+        "content": pl.Binary(),
+    }
 )
 """The table raw.kept_part: one row a frame that came of a part."""
 
@@ -40,6 +53,14 @@ _LONGEST_SET = 400
 _FEWEST = 16
 
 
+@dataclass(frozen=True)
+class _Packed:
+    """A frame as stored: how many rows it has, and all of it as an Arrow stream."""
+
+    rows: int
+    stream: bytes
+
+
 @dataclass
 class KeptParts:
     """What came of each part: of an earlier build, where it stands there, else worked out now.
@@ -48,82 +69,130 @@ class KeptParts:
     """
 
     earlier: duckdb.DuckDBPyConnection | None = field(default=None, repr=False)
-    _used: dict[tuple[str, str], Sequence[bytes]] = field(default_factory=dict, repr=False)
+    _used: dict[tuple[str, str], Sequence[_Packed]] = field(default_factory=dict, repr=False)
 
-    def each(
-        self, step: str, parts: Iterable[Frames], work: Callable[..., Iterable[pl.DataFrame]]
-    ) -> Iterator[Frames]:
-        """What comes of each part, in their order.
+    def joined(
+        self, step: str, frames: Iterable[pl.DataFrame], work: Callable[..., Iterable[pl.DataFrame]]
+    ) -> Frames:
+        """What comes of all parts: each frame that `work` gives, joined in the order of the parts.
 
-        step : names the work: the same frames in another step are another part
-        work : the frames of a part in, frames out; looks at nothing else
+        step    : names the work: the same frames in another step are another part
+        frames  : the season's. Of one with a column `part` (0, 1, 2 ...; null: in no part) a part has its own
+                  rows, in their order; any other it has whole. A season in which no row has a part is one.
+        work    : the frames of a part in, without `part`; frames out, as many and with the same columns for
+                  every part; looks at nothing else
+        returns : the frames, with the number of the `part` that each row came of
         """
-        waiting = [(_digest(frames), frames) for frames in parts]
-        stored = self._stored(step, [digest for digest, _ in waiting])
-        for digest, frames in waiting:
-            packed = stored.get(digest)
-            if packed is None:
-                packed = [_packed(frame) for frame in work(*frames)]
-            self._used[step, digest] = packed
-            yield tuple(_unpacked(content) for content in packed)
+        frames = list(frames)
+        parts = 1 + max(_last_part(frame) for frame in frames)
+        sorted_frames = [_Sorted.by_part(frame, parts) for frame in frames]
+        digests = _digests(sorted_frames)
+        outcomes = self._stored(step, digests)
+        for number, digest in enumerate(digests):
+            if digest not in outcomes:
+                own = (each.part(number) for each in sorted_frames)
+                outcomes[digest] = [_packed(frame) for frame in work(*own)]
+            self._used[step, digest] = outcomes[digest]
+        return tuple(
+            _joined(packed) for packed in zip(*(outcomes[digest] for digest in digests), strict=True)
+        )
 
     def frame(self) -> pl.DataFrame:
         """Everything that was worked out or taken over, to be stored: `KEPT_SCHEMA`."""
         rows = [
-            (step, digest, number, content)
-            for (step, digest), packed in self._used.items()
-            for number, content in enumerate(packed)
+            (step, digest, number, packed.rows, packed.stream)
+            for (step, digest), outcome in self._used.items()
+            for number, packed in enumerate(outcome)
         ]
         return pl.DataFrame(rows, schema=KEPT_SCHEMA, orient="row")
 
-    def _stored(self, step: str, digests: list[str]) -> dict[str, list[bytes]]:
+    def _stored(self, step: str, digests: Sequence[str]) -> dict[str, list[_Packed]]:
         if self.earlier is None:
             return {}
         rows = self.earlier.execute(
-            "select digest, content from raw.kept_part "
+            "select digest, rows, content from raw.kept_part "
             "where step = $step and list_contains($digests, digest) order by digest, frame_no",
-            {"step": step, "digests": digests},
+            {"step": step, "digests": list(digests)},
         ).fetchall()
-        found: dict[str, list[bytes]] = {}
-        for digest, content in rows:
-            found.setdefault(digest, []).append(content)
+        found: dict[str, list[_Packed]] = {}
+        for digest, height, content in rows:
+            found.setdefault(digest, []).append(_Packed(height, content))
         return found
 
 
-def part_of_each(sets: Iterable[Sequence[str]]) -> dict[str, int]:
+@dataclass(frozen=True)
+class _Sorted:
+    """A frame's rows in the order of their parts: a part's begin at `starts` and stop before `ends`."""
+
+    frame: pl.DataFrame
+    starts: Places
+    ends: Places
+
+    @classmethod
+    def by_part(cls, frame: pl.DataFrame, parts: int) -> _Sorted:
+        """The rows of each part in the order they had, those of no part before all; or all for each part."""
+        if "part" not in frame.columns:
+            return cls(frame, np.zeros(parts, np.int64), np.full(parts, frame.height))
+        if not frame["part"].is_sorted():
+            frame = frame.sort("part", maintain_order=True)
+        numbers = frame["part"].drop_nulls().to_numpy()
+        edges = frame["part"].null_count() + np.searchsorted(numbers, np.arange(parts + 1))
+        return cls(frame.drop("part"), edges[:-1], edges[1:])
+
+    def part(self, number: int) -> pl.DataFrame:
+        """The rows of one part."""
+        return self.frame[int(self.starts[number]) : int(self.ends[number])]
+
+
+def _last_part(frame: pl.DataFrame) -> int:
+    return cast(int, frame["part"].fill_null(0).max() or 0) if "part" in frame.columns else 0
+
+
+def part_of_each(
+    sets: Iterable[Sequence[str]], fewest: int | None = None, cuts_long: bool = True
+) -> dict[str, int]:
     """The number of the part that each batch belongs to, counted from 0.
 
-    sets : batches that hang together, in the order in which they were begun; so are the sets
+    sets      : batches that hang together, in the order in which they were begun; so are the sets
+    fewest    : how many batches a part has at least; None: as many as usual
+    cuts_long : whether a set too long to be one part is cut
     A part is several small sets, or one, or some dozens of batches of a set too long to be one part. Where it
     ends is told by the name of a batch alone, so that a batch more or less moves no end but those next to it.
     """
+    fewest = fewest or _FEWEST
     sets = list(sets)
     if sum(map(len, sets)) <= _WHOLE_UP_TO:
         return {batch: 0 for batches in sets for batch in batches}
     found: dict[str, int] = {}
     part = size = 0
     for batches in sets:
-        is_long = len(batches) > _LONGEST_SET
+        is_long = cuts_long and len(batches) > _LONGEST_SET
         for piece in [[batch] for batch in batches] if is_long else [batches]:
             found.update(dict.fromkeys(piece, part))
             size += len(piece)
             # A piece of many batches is the likelier to end its part.
-            if size >= _FEWEST and crc32(piece[0].encode()) % _FEWEST < len(piece):
+            if size >= fewest and crc32(piece[0].encode()) % fewest < len(piece):
                 part, size = part + 1, 0
     return found
 
 
-def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, pl.Series]:
-    """The frames with a number that counts through the season counted through them alone, from 0.
+def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, pl.DataFrame]:
+    """The frames with a number that counts through the season counted through each part alone, from 0.
 
-    returns : the frames, and the number that each one stands for
+    frames  : those that have `column` have `part` too
+    returns : the frames, and the numbers that stood there, each part's in order: `part`, `column`
     """
-    there = [frame[column] for frame in frames if column in frame.columns]
-    numbers = pl.concat(there).drop_nulls().unique().sort()
-    own = pl.Series(range(len(numbers)), dtype=numbers.dtype)
+    numbered = [frame for frame in frames if column in frame.columns]
+    numbers = pl.concat([frame.select("part", column) for frame in numbered]).drop_nulls()
+    numbers = numbers.unique().sort("part", column)
+    counted = numbers.with_columns(
+        pl.int_range(pl.len()).over("part").cast(numbers.schema[column]).alias("counted")
+    )
     return (
         tuple(
-            frame.with_columns(pl.col(column).replace_strict(numbers, own, return_dtype=numbers.dtype))
+            frame.join(counted, on=("part", column), how="left", maintain_order="left")
+            .with_columns(pl.col("counted").alias(column))
+            .drop("counted")
             if column in frame.columns
             else frame
             for frame in frames
@@ -132,39 +201,71 @@ def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, 
     )
 
 
-def read_again(frame: pl.DataFrame, column: str, numbers: pl.Series) -> pl.DataFrame:
+def read_again(frame: pl.DataFrame, column: str, numbers: pl.DataFrame) -> pl.DataFrame:
     """The frame with the season's numbers in place of those that `number_within` gave."""
-    return frame.with_columns(numbers.gather(frame[column]).alias(column))
+    first = numbers["part"].search_sorted(frame["part"])
+    return frame.with_columns(numbers[column].gather(first + frame[column]).alias(column))
 
 
-def _digest(frames: Frames) -> str:
-    digest = hashlib.sha256()
-    for frame in frames:
-        digest.update(f"{frame.height} {list(frame.schema.items())!r}\n".encode())
-        for column in frame.iter_columns():
-            # What memory holds where a cell is null is no part of it.
-            digest.update(column.is_null().cast(pl.UInt8).to_numpy().data)
-            for content in _cells(column.to_physical()):
-                digest.update(content)
-    return digest.hexdigest()
+def _digests(frames: Iterable[_Sorted]) -> list[str]:
+    """The SHA-256 of each part: of the frames' heights and columns, and of every cell."""
+    digests: list[Any] = []
+    for each in frames:
+        digests = digests or [hashlib.sha256() for _ in each.starts]
+        columns = f"{list(each.frame.schema.items())!r}\n"
+        for digest, start, end in zip(digests, each.starts, each.ends, strict=True):
+            digest.update(f"{end - start} {columns}".encode())
+        for column in each.frame.iter_columns():
+            for cells, edge in _cells(column):
+                # One part's cells of a column after the other's: nothing is copied.
+                for digest, start, end in zip(digests, edge[each.starts], edge[each.ends], strict=True):
+                    digest.update(cells[start:end])
+    return [digest.hexdigest() for digest in digests]
 
 
-def _cells(column: pl.Series) -> Iterator[bytes | memoryview]:
+def _cells(column: pl.Series) -> Iterator[tuple[memoryview, Places]]:
+    """The bytes of a column, and at which of them each row begins; at last, where they end."""
+    # What memory holds where a cell is null is no part of it.
+    yield _of_one_width(column.is_null().cast(pl.UInt8))
+    column = column.to_physical()
     if column.dtype == pl.String:
         texts = column.fill_null("")
-        yield texts.str.len_bytes().to_numpy().data
-        yield texts.str.join("").item().encode()
+        lengths = texts.str.len_bytes()
+        yield _of_one_width(lengths)
+        edges = np.concatenate([[0], np.cumsum(lengths.to_numpy(), dtype=np.int64)])
+        yield memoryview(texts.str.join("").item().encode()), edges
     elif column.dtype == pl.Boolean:
-        yield column.fill_null(value=False).cast(pl.UInt8).to_numpy().data
+        yield _of_one_width(column.fill_null(value=False).cast(pl.UInt8))
     elif column.dtype != pl.Null:
-        yield np.ascontiguousarray(column.fill_null(0).to_numpy()).data
+        yield _of_one_width(column.fill_null(0))
 
 
-def _packed(frame: pl.DataFrame) -> bytes:
+def _of_one_width(column: pl.Series) -> tuple[memoryview, Places]:
+    cells = np.ascontiguousarray(column.to_numpy())
+    return cells.view(np.uint8).data, np.arange(cells.size + 1) * cells.itemsize
+
+
+# An Arrow stream ends with a message of no length.
+_END = b"\xff\xff\xff\xff\x00\x00\x00\x00"
+
+
+def _packed(frame: pl.DataFrame) -> _Packed:
     file = io.BytesIO()
-    frame.rechunk().write_ipc(file, compression="zstd", compat_level=pl.CompatLevel.oldest())
-    return file.getvalue()
+    frame.rechunk().write_ipc_stream(file, compression="zstd", compat_level=pl.CompatLevel.oldest())
+    return _Packed(frame.height, file.getvalue())
 
 
-def _unpacked(content: bytes) -> pl.DataFrame:
-    return pl.read_ipc(io.BytesIO(content))
+def _joined(packed: Sequence[_Packed]) -> pl.DataFrame:
+    """The frames one below the other, with the number of each as `part`.
+
+    A stream is a message that tells the columns, then the rows, then its end: rows of the same columns can
+    be put behind one another.
+    """
+    first = packed[0].stream
+    head = 8 + int.from_bytes(first[4:8], "little")
+    if any(each.stream[:head] != first[:head] for each in packed):
+        raise ValueError("The work on one part gave other columns than that on another.")
+    rows = b"".join(each.stream[head : -len(_END)] for each in packed)
+    frame = pl.read_ipc_stream(io.BytesIO(first[:head] + rows + _END))
+    part = np.repeat(np.arange(len(packed)), [each.rows for each in packed])
+    return frame.with_columns(pl.Series("part", part, dtype=pl.Int64))

@@ -83,16 +83,11 @@ def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
     parts : what an earlier build worked out; a run's fit looks at no other run
     """
     keys = frame.select("batch", "run").unique(maintain_order=True)
-    cut = [number_within((part,), "file_id") for part in _cut(frame)]
-    curves, jars = [pl.DataFrame(schema=RUN_CURVE_SCHEMA)], [pl.DataFrame(schema=JAR_EXPECTED_SCHEMA)]
-    for (curve, jar), (_, files) in zip(
-        parts.each("run curves", (part for part, _ in cut), fit_part), cut, strict=True
-    ):
-        curves.append(curve)
-        jars.append(read_again(jar, "file_id", files))
+    cut, files = number_within([_with_parts(frame)], "file_id")
+    curves, jars = parts.joined("run curves", cut, fit_part)
     curve, jar = (
-        keys.join(pl.concat(found), on=("batch", "run"), how="inner", maintain_order="left_right")
-        for found in (curves, jars)
+        keys.join(found.drop("part"), on=("batch", "run"), how="inner", maintain_order="left_right")
+        for found in (curves, read_again(jars, "file_id", files))
     )
     pools = _pools(curve)
     yield curve.with_columns(
@@ -103,11 +98,11 @@ def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
     yield pl.DataFrame(_strip_rows(frame, pools), schema=STRIP_STOP_SCHEMA, orient="row")
 
 
-def _cut(frame: pl.DataFrame) -> list[pl.DataFrame]:
-    """The jars of some dozens of batches at a time: runs are fitted quicker together than one by one."""
+def _with_parts(frame: pl.DataFrame) -> pl.DataFrame:
+    """The jars with the part of their batch: the runs of some dozens are fitted quicker than one by one."""
     part_of = part_of_each([[batch] for batch in frame["batch"].unique(maintain_order=True)])
-    number = pl.col("batch").replace_strict(part_of, return_dtype=pl.Int64).alias("part")
-    return frame.with_columns(number).partition_by("part", maintain_order=True, include_key=False)
+    number = pl.col("batch").replace_strict(part_of, return_dtype=pl.Int64)
+    return frame.with_columns(number.alias("part"))
 
 
 def fit_part(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -35,24 +35,35 @@ def reconcile_season(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.Dat
 
     parts : what an earlier build worked out
     """
-    cut = [number_within(part, "file_id") for part in _cut(frames)]
-    share = _share_of_alarms(len(cut))
-    outcomes = parts.each(
-        f"reconcile {share}", (part for part, _ in cut), partial(reconcile_step, share_of_alarms=share)
+    cut, number = _with_parts(frames)
+    cut, files = number_within(cut, "file_id")
+    share = _share_of_alarms(number)
+    work = partial(reconcile_step, share_of_alarms=share)
+    tables = dict(zip(SCHEMAS, parts.joined(f"reconcile {share}", cut, work), strict=True))
+    last = {
+        "component_no": _last_of_each(tables["account.component"], "component_no"),
+        "suspect_no": _last_of_each(tables["account.suspect"], "suspect_no"),
+    }
+    for table in tables.values():
+        for column, numbers in last.items():
+            table = _counted_on(table, column, numbers) if column in table.columns else table
+        table = read_again(table, "file_id", files) if "file_id" in table.columns else table
+        yield table.drop("part")
+
+
+def _last_of_each(table: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The last number in each part that has any: `part`, `last`."""
+    return table.group_by("part", maintain_order=True).agg(pl.col(column).max().alias("last"))
+
+
+def _counted_on(table: pl.DataFrame, column: str, last: pl.DataFrame) -> pl.DataFrame:
+    """The table with a number that begins anew in each part counted on through all of them."""
+    before = last.select("part", (pl.col("last").cum_sum() - pl.col("last")).alias("before"))
+    return (
+        table.join(before, on="part", how="left", maintain_order="left")
+        .with_columns(pl.col(column) + pl.col("before"))
+        .drop("before")
     )
-    tables: dict[str, list[pl.DataFrame]] = {name: [] for name in SCHEMAS}
-    counted = {"component_no": 0, "suspect_no": 0}
-    for outcome, (_, files) in zip(outcomes, cut, strict=True):
-        for name, found in zip(SCHEMAS, outcome, strict=True):
-            table = read_again(found, "file_id", files) if "file_id" in found.columns else found
-            tables[name].append(
-                table.with_columns(
-                    pl.col(each) + more for each, more in counted.items() if each in table.columns
-                )
-            )
-        counted["component_no"] += outcome[1].height
-        counted["suspect_no"] += outcome[-1]["suspect_no"].n_unique()
-    yield from (pl.concat(found) for found in tables.values())
 
 
 def _share_of_alarms(parts: int) -> float:
@@ -63,35 +74,25 @@ def _share_of_alarms(parts: int) -> float:
     return 0.5 ** (parts - 1).bit_length()
 
 
-def _cut(frames: Frames) -> Iterator[Frames]:
-    """The frames of each part of the season."""
+def _with_parts(frames: Frames) -> tuple[Frames, int]:
+    """The frames, but for the settings, with the part that each row belongs to; and the number of parts."""
     rows, moves, *rest, settings = frames
     rows, moves = rows.drop("step_id"), moves.select(_OF_MOVES)
     linked = moves.select("batch", key_of(moves, "from_lot"), key_of(moves, "to_lot"))
     # Casks lose what nobody measures: no balance goes through one.
     part_of = part_of_each(linked_sets(linked, through_casks=False))
-    if max(part_of.values(), default=0) == 0:
-        yield rows, moves, *rest, settings
-        return
+    parts = 1 + max(part_of.values(), default=0)
+    if parts == 1:
+        whole = (frame.with_columns(pl.lit(0, pl.Int64).alias("part")) for frame in (rows, moves, *rest))
+        return (*whole, settings), parts
     of_move = _part_of_moves(linked, part_of)
     moves = moves.with_columns(*_handed_on(linked, of_move), of_move.alias("part"))
-    of_place = moves.select(*_PLACE, "part").unique(_PLACE, maintain_order=True)
-    rows = (
-        rows.with_columns(_by_batch(part_of).alias("of_batch"))
-        .join(of_place, on=_PLACE, how="left", maintain_order="left")
-        .with_columns(pl.coalesce("part", "of_batch").alias("part"))
-        .drop("of_batch")
+    of_place = moves.select(*_PLACE, "part").unique(_PLACE, keep="first", maintain_order=True)
+    rows = rows.join(of_place, on=_PLACE, how="left", maintain_order="left").with_columns(
+        pl.coalesce("part", _by_batch(part_of)).alias("part")
     )
-    whole = [
-        rows,
-        moves,
-        *(frame.with_columns(_by_batch(part_of).alias("part")) for frame in rest),
-    ]
-    split = [frame.partition_by("part", as_dict=True, include_key=False) for frame in whole]
-    nothing = [frame.drop("part").clear() for frame in whole]
-    for number in range(max(part_of.values()) + 1):
-        own = (found.get((number,), empty) for found, empty in zip(split, nothing, strict=True))
-        yield (*own, settings)
+    rest = [frame.with_columns(_by_batch(part_of).alias("part")) for frame in rest]
+    return (rows, moves, *rest, settings), parts
 
 
 def _by_batch(part_of: dict[str, int]) -> pl.Expr:

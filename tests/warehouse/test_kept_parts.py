@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Iterator
+import hashlib
+import struct
+from collections.abc import Iterator, Sequence
 
 import duckdb
 import polars as pl
@@ -24,6 +26,7 @@ CELLS = pl.DataFrame(
         "nothing": [None] * 4,
     }
 )
+WHOLE = pl.DataFrame({"name": ["reconcile", "title"], "number_value": [1.0, None]})
 
 
 def stored(parts: KeptParts) -> duckdb.DuckDBPyConnection:
@@ -35,26 +38,64 @@ def stored(parts: KeptParts) -> duckdb.DuckDBPyConnection:
     return con
 
 
-def counted(frames: list[pl.DataFrame], earlier: KeptParts | None = None, step: str = "step") -> int:
+def season(frames: Sequence[pl.DataFrame]) -> pl.DataFrame:
+    """The frames as parts of one, their rows by turns."""
+    return (
+        pl.concat(
+            frame.with_columns(part=pl.lit(number, pl.Int64), place=pl.int_range(pl.len()))
+            for number, frame in enumerate(frames)
+        )
+        .sort("place", maintain_order=True)
+        .drop("place")
+    )
+
+
+def counted(frames: Sequence[pl.DataFrame], earlier: KeptParts | None = None, step: str = "step") -> int:
     """How many of the parts, one a frame, had to be worked out."""
     worked: list[int] = []
 
-    def work(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    def work(frame: pl.DataFrame, whole: pl.DataFrame) -> Iterator[pl.DataFrame]:
+        assert whole.equals(WHOLE)
         worked.append(frame.height)
         yield frame
 
     parts = KeptParts(None if earlier is None else stored(earlier))
-    for frame, (found,) in zip(frames, parts.each(step, [(each,) for each in frames], work), strict=True):
-        assert found.equals(frame)
-        assert found.schema == frame.schema
+    (found,) = parts.joined(step, [season(frames), WHOLE], work)
+    for number, frame in enumerate(frames):
+        own = found.filter(pl.col("part") == number).drop("part")
+        assert own.equals(frame)
+        assert own.schema == frame.schema
+    assert found["part"].is_sorted()
     return len(worked)
+
+
+def plain_digest(frames: Sequence[pl.DataFrame]) -> str:
+    """The digest of one part, cell by cell."""
+    digest = hashlib.sha256()
+    for frame in frames:
+        digest.update(f"{frame.height} {list(frame.schema.items())!r}\n".encode())
+        for column in frame:
+            digest.update(b"".join(struct.pack("=?", cell is None) for cell in column))
+            cells = column.to_physical()
+            match cells.dtype:
+                case pl.String():
+                    texts = [(cell or "").encode() for cell in cells]
+                    digest.update(b"".join(struct.pack("=I", len(text)) for text in texts) + b"".join(texts))
+                case pl.Null():
+                    continue
+                case dtype:
+                    sign = {pl.Boolean(): "?", pl.Int32(): "i", pl.Int64(): "q", pl.Float64(): "d"}[dtype]
+                    digest.update(
+                        b"".join(struct.pack(f"={sign}", 0 if cell is None else cell) for cell in cells)
+                    )
+    return digest.hexdigest()
 
 
 @pytest.fixture
 def made() -> KeptParts:
     """The parts of a build whose one part was `CELLS`."""
     parts = KeptParts()
-    list(parts.each("step", [(CELLS,)], lambda frame: [frame]))
+    parts.joined("step", [season([CELLS]), WHOLE], lambda frame, whole: [frame])
     return parts
 
 
@@ -64,7 +105,7 @@ class TestTakingOver:
 
     def test_it_is_stored_again_byte_for_byte(self, made):
         again = KeptParts(stored(made))
-        list(again.each("step", [(CELLS,)], lambda frame: [frame]))
+        again.joined("step", [season([CELLS]), WHOLE], lambda frame, whole: [frame])
         assert again.frame().equals(made.frame())
         assert again.frame().schema == KEPT_SCHEMA
 
@@ -76,6 +117,7 @@ class TestTakingOver:
         "other",
         [
             CELLS.with_columns(pl.col("volume_l").fill_null(0.0)),
+            CELLS.with_columns(pl.col("volume_l").replace(-0.0, 0.0)),
             CELLS.with_columns(pl.col("batch").fill_null("")),
             CELLS.with_columns(pl.col("is_repeat").fill_null(value=False)),
             CELLS.with_columns(pl.col("volume_l") * (1.0 + 2e-16)),
@@ -85,7 +127,10 @@ class TestTakingOver:
             CELLS[:3],
             CELLS.with_columns(pl.Series("batch", ["B", None, "1", "Grützen\n"])),
         ],
-        ids=["nought", "blank", "no", "last digit", "type", "name", "order", "row", "where a text ends"],
+        ids=[
+            *("nought", "sign of nought", "blank", "no", "last digit", "type", "name", "order", "row"),
+            "where a text ends",
+        ],
     )
     def test_any_other_cell_is_another_part(self, made, other):
         assert counted([other], made) == 1
@@ -93,25 +138,68 @@ class TestTakingOver:
     def test_the_same_frames_in_another_step_are_another_part(self, made):
         assert counted([CELLS], made, step="other step") == 1
 
+    def test_another_frame_that_all_parts_share_makes_them_others(self, made):
+        worked = []
+
+        def work(frame, whole):
+            worked.append(whole)
+            return [frame]
+
+        KeptParts(stored(made)).joined("step", [season([CELLS]), WHOLE.reverse()], work)
+        assert len(worked) == 1
+
     def test_only_the_part_that_changed_is_worked_out(self):
         frames = [CELLS.with_columns(volume_l=pl.lit(float(number))) for number in range(5)]
         earlier = KeptParts()
-        list(earlier.each("step", [(frame,) for frame in frames], lambda frame: [frame]))
+        earlier.joined("step", [season(frames), WHOLE], lambda frame, whole: [frame])
         frames[3] = frames[3].with_columns(volume_l=pl.lit(9.0))
         assert counted(frames, earlier) == 1
 
+    def test_parts_of_the_same_frames_are_worked_out_once(self):
+        assert counted([CELLS, CELLS[:2], CELLS]) == 2
+
+    @pytest.mark.parametrize(
+        "frames", [[CELLS], [CELLS[:0], CELLS[1:], CELLS[:0], CELLS, CELLS[2:3]]], ids=["one", "some empty"]
+    )
+    def test_the_digests_taken_from_whole_columns_are_those_of_the_parts(self, frames):
+        parts = KeptParts()
+        parts.joined("step", [season(frames), WHOLE], lambda frame, whole: [frame])
+        expected = [plain_digest([frame, WHOLE]) for frame in frames]
+        assert parts.frame()["digest"].to_list() == list(dict.fromkeys(expected))
+
+    def test_rows_of_no_part_are_in_none_and_a_season_without_parts_is_one_part(self):
+        frames = pl.concat([CELLS.with_columns(part=pl.lit(None, pl.Int64)), season([CELLS[:1], CELLS[1:]])])
+        heights = []
+
+        def work(frame):
+            heights.append(frame.height)
+            return [frame.select("volume_l")]
+
+        (found,) = KeptParts().joined("step", [frames], work)
+        assert found.select("volume_l").equals(CELLS.select("volume_l"))
+        (found,) = KeptParts().joined("step", [frames.clear()], work)
+        assert heights == [1, 3, 0]
+        assert found.schema == pl.Schema({"volume_l": pl.Float64(), "part": pl.Int64()})
+
+    def test_work_whose_columns_differ_is_refused(self):
+        with pytest.raises(ValueError, match="other columns"):
+            KeptParts().joined("step", [season([CELLS, CELLS[:1]])], lambda frame: [frame[:, : frame.height]])
+
 
 class TestNumbers:
-    def test_a_file_more_before_them_leaves_the_numbers_within_as_they_were(self):
-        later = CELLS.with_columns(pl.col("file_id") + 1)
-        (one,), _ = number_within((CELLS,), "file_id")
-        (other,), _ = number_within((later,), "file_id")
+    def test_files_more_before_them_leave_the_numbers_within_as_they_were(self):
+        parts = season([CELLS, CELLS[2:]])
+        (one,), _ = number_within([parts], "file_id")
+        (other,), _ = number_within([parts.with_columns(pl.col("file_id") + 2)], "file_id")
         assert one.equals(other)
-        assert one["file_id"].to_list() == [0, 1, None, 0]
+        assert one.filter(pl.col("part") == 0)["file_id"].to_list() == [0, 1, None, 0]
+        assert one.filter(pl.col("part") == 1)["file_id"].to_list() == [None, 0]
 
     def test_they_are_read_again_as_what_they_stood_for(self):
-        frames, numbers = number_within((CELLS, CELLS.drop("file_id"), CELLS[:1]), "file_id")
-        assert read_again(frames[0], "file_id", numbers).equals(CELLS)
+        parts = season([CELLS, CELLS[2:], CELLS[:1]])
+        frames, numbers = number_within([parts, CELLS.drop("file_id"), parts[3:]], "file_id")
+        assert read_again(frames[0], "file_id", numbers).equals(parts)
+        assert read_again(frames[2], "file_id", numbers).equals(parts[3:])
         assert frames[1].equals(CELLS.drop("file_id"))
 
 
