@@ -57,7 +57,7 @@ def yield_by_group(batches: pl.DataFrame, groups: pl.DataFrame, palette: Palette
     """Each group's batches as points, its mean as a bar across, and the 95 % interval of the mean.
 
     `groups`: `group_label` (in the order to show), `yield_mean_lpa_per_kg`, `yield_low_lpa_per_kg`,
-    `yield_high_lpa_per_kg` (null below two batches), `interval_text`. `batches`: `group_label`, `batch`,
+    `yield_high_lpa_per_kg` (null below three batches), `interval_text`. `batches`: `group_label`, `batch`,
     `yield_lpa_per_kg`, `yield_text`.
     """
     order = groups["group_label"].to_list()

@@ -26,6 +26,7 @@ _WITHOUT_NUMBER = {
     "ppk_low": "no target",
     "ppk_high": "no target",
     "kendall_w": "cannot say",
+    **dict.fromkeys(("yield_low_lpa_per_kg", "yield_high_lpa_per_kg"), "too few batches"),
     **dict.fromkeys(("panel_mean", "panel_mean_low", "panel_mean_high"), "not adjusted"),
     **dict.fromkeys(("above_average", "told_apart_from"), "not adjusted"),
     **dict.fromkeys(("f_samples", "p_samples", "usual_half_width", "order_effect"), "not adjusted"),

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pipeline.report.text import counted, listed, number
 
 ENOUGH_BATCHES = 3
-"""Fewer measured batches than this, and a group's interval is too loose to draw (own choice)."""
+"""Fewer measured batches than this cannot tell how far yields scatter: metric.choice gives no interval."""
 
 MOST_EFFECTS = 4
 """So many effects are named beside the means; the rest stands under what made the difference."""

@@ -1,5 +1,6 @@
 -- What:  how the batches of each grain bill, and those of each yeast, did: mean yield with its 95 % interval between batches.
--- Note:  raw means over batches: grain, yeast and weather go together here, and nothing is held constant.
+-- Note:  raw means over batches: grain, yeast and weather go together here, and nothing is held constant. Two batches
+--        cannot tell how far yields scatter: they have no interval. No interval of a yield reaches below zero.
 -- Grain: one row a season, family ('grain bill' or 'yeast') and choice.
 -- From:  metric.batch, metric.sample_score, account.batch, raw.student_t
 create or replace table metric.choice as
@@ -59,9 +60,10 @@ select
     grouped.yield_mean_lpa_per_kg,
     grouped.yield_sd_lpa_per_kg,
     grouped.yield_sd_lpa_per_kg / sqrt(grouped.batches_measured) as yield_se_lpa_per_kg,
-    grouped.yield_mean_lpa_per_kg
-        - student_t.quantile * grouped.yield_sd_lpa_per_kg / sqrt(grouped.batches_measured)
-        as yield_low_lpa_per_kg,
+    lower_end(
+        grouped.yield_mean_lpa_per_kg,
+        student_t.quantile * grouped.yield_sd_lpa_per_kg / sqrt(grouped.batches_measured)
+    ) as yield_low_lpa_per_kg,
     grouped.yield_mean_lpa_per_kg
         + student_t.quantile * grouped.yield_sd_lpa_per_kg / sqrt(grouped.batches_measured)
         as yield_high_lpa_per_kg,
@@ -73,4 +75,5 @@ select
 from grouped
 left join raw.student_t as student_t
     on student_t.degrees_of_freedom = grouped.batches_measured - 1
+    and grouped.batches_measured >= 3
 order by grouped.season, grouped.family, grouped.yield_mean_lpa_per_kg desc nulls last, grouped.choice

@@ -1,4 +1,5 @@
 -- What:  the season at a glance.
+-- Note:  two batches cannot tell how far yields scatter: they have no interval, see metric.choice.
 -- Grain: one row a season.
 -- From:  account.season_u, metric.batch, metric.cask, metric.sample_score, log.tasting_pour, raw.student_t, raw.setting
 create or replace table metric.season as
@@ -83,8 +84,10 @@ select
     batches.yield_batches,
     batches.yield_mean_lpa_per_kg,
     batches.yield_sd_lpa_per_kg,
-    batches.yield_mean_lpa_per_kg
-        - student_t.quantile * batches.yield_sd_lpa_per_kg / sqrt(batches.yield_batches) as yield_low_lpa_per_kg,
+    lower_end(
+        batches.yield_mean_lpa_per_kg,
+        student_t.quantile * batches.yield_sd_lpa_per_kg / sqrt(batches.yield_batches)
+    ) as yield_low_lpa_per_kg,
     batches.yield_mean_lpa_per_kg
         + student_t.quantile * batches.yield_sd_lpa_per_kg / sqrt(batches.yield_batches) as yield_high_lpa_per_kg,
     batches.hearts_of_yield_lpa / nullif(batches.fermentables_of_hearts_kg, 0e0) as hearts_lpa_per_kg,
@@ -109,4 +112,5 @@ left join scores
     on scores.season = batches.season
 left join raw.student_t as student_t
     on student_t.degrees_of_freedom = batches.yield_batches - 1
+    and batches.yield_batches >= 3
 order by batches.season

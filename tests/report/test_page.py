@@ -312,6 +312,17 @@ def test_two_batches_are_too_few_to_compare_and_the_page_says_so(make_pages, bat
     assert "gave more than" not in text
 
 
+def test_two_batches_give_no_interval_and_the_page_says_why(make_pages, batch_rows):
+    rows = batch_rows("B1") + batch_rows("B2", "2025-03-08").replace("14,,71,62", "13,,71,62")
+    page = make_pages(rows).html
+    text = Outline(page).text
+    assert "2 batches, which cannot tell how far yields scatter" in text
+    assert "LPA per kg (2 batches, too few for an interval)" in text
+    table = page[page.index("Yield by grain bill (") :]
+    assert table[: table.index("</table>")].count("too few batches") == 2
+    assert "95 % interval −" not in text
+
+
 def test_one_batch_makes_a_page(make_pages, batch_rows):
     page = make_pages(batch_rows("B1"))
     text = Outline(page.html).text

@@ -58,4 +58,7 @@ def test_a_mean_without_an_interval_says_why():
     assert interval_text(Group("A", 1, 0.36, None, None)) == (
         "0.360 LPA per kg (1 batch, too few for an interval)"
     )
+    assert interval_text(Group("A", 2, 0.36, None, None)) == (
+        "0.360 LPA per kg (2 batches, too few for an interval)"
+    )
     assert interval_text(Group("A", 0, None, None, None)) == "not measured"

@@ -101,6 +101,27 @@ def test_a_grain_bills_interval_is_between_its_batches(make_season):
     assert barley["yield_low_lpa_per_kg"] is None
 
 
+def test_two_batches_cannot_tell_how_far_yields_scatter_and_three_give_nothing_below_zero(make_season):
+    """Student's t would say 0.09 to 0.31 of the two, and -0.07 to 0.34 of the three: less than nothing."""
+    wide = "\n".join(_batch(f"w{n}", "wide", hearts) for n, hearts in enumerate((4.0, 6.0, 13.0)))
+    two = "\n".join(_batch(f"t{n}", "two", hearts) for n, hearts in enumerate((11.0, 12.0)))
+    season = make_season(wide + "\n" + two)
+    found = season.one("metric.grain_bill", grain_bill="two")
+    assert found["yield_mean_lpa_per_kg"] == pytest.approx(11.5 * 0.70 / 40.0)
+    assert found["yield_sd_lpa_per_kg"] == pytest.approx(np.sqrt(0.5) * 0.70 / 40.0)
+    assert (found["yield_low_lpa_per_kg"], found["yield_high_lpa_per_kg"]) == (None, None)
+    found = season.one("metric.grain_bill", grain_bill="wide")
+    yields = np.array([4.0, 6.0, 13.0]) * 0.70 / 40.0
+    high = stats.t.interval(0.95, 2, loc=yields.mean(), scale=stats.sem(yields))[1]
+    assert (found["yield_low_lpa_per_kg"], found["yield_high_lpa_per_kg"]) == (0.0, pytest.approx(high))
+
+
+def test_a_season_of_two_batches_has_no_interval_of_its_yield(make_season):
+    season = make_season(_batch("t1", "two", 11.0) + "\n" + _batch("t2", "two", 12.0)).one("metric.season")
+    assert season["yield_batches"] == 2
+    assert (season["yield_low_lpa_per_kg"], season["yield_high_lpa_per_kg"]) == (None, None)
+
+
 def test_seasons_begin_when_the_settings_say(make_season):
     rows = _batch("b1", "rye", 11.0) + "\n" + _batch("b2", "rye", 11.0).replace("2031-02", "2031-11")
     by_year = make_season(rows)

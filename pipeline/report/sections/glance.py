@@ -151,8 +151,13 @@ def _yield(data: SeasonData) -> list[str]:
         return ["Yield: not measured for any batch."]
     overall = f"Yield: {value_text(figure, 'yield_lpa_per_kg')} LPA per kg of fermentables."
     low, high = data.figure("yield_low_lpa_per_kg"), data.figure("yield_high_lpa_per_kg")
-    if low is None or high is None:
+    if measured == 1:
         return [f"{overall} One batch has it measured, so nothing can be said about how it varies."]
+    if low is None or high is None:
+        return [
+            f"{overall} Batch by batch the mean is {value_text(mean, 'yield_mean_lpa_per_kg')} "
+            f"({measured} batches, which cannot tell how far yields scatter)."
+        ]
     spread = value_text(data.figure("yield_sd_lpa_per_kg"), "yield_sd_lpa_per_kg")
     return [
         f"{overall} Batch by batch the mean is {value_text(mean, 'yield_mean_lpa_per_kg')} (95 % interval "

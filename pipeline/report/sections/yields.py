@@ -178,11 +178,7 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         for group in as_groups(groups, column)
     }
     texts = [interval_text(group) for group in as_groups(groups, column)]
-    # The interval of two batches runs off any scale and would press all others flat.
-    enough = pl.col("batches_measured") >= ENOUGH_BATCHES
     named = groups.with_columns(
-        pl.when(enough).then(pl.col("yield_low_lpa_per_kg")).alias("yield_low_lpa_per_kg"),
-        pl.when(enough).then(pl.col("yield_high_lpa_per_kg")).alias("yield_high_lpa_per_kg"),
         pl.col(column).replace_strict(labels).alias("group_label"),
         pl.Series("interval_text", texts, dtype=pl.String),
     ).select(
@@ -205,6 +201,6 @@ def _group_figure(measured: pl.DataFrame, groups: pl.DataFrame, column: str, kin
         alt + ".",
         page_spec(yield_by_group(points, named, PAGE)),
         f"Circles are batches. The diamond is the mean of the {kind}'s batches; the line through it is where "
-        f"that mean may lie (95 %), drawn from {ENOUGH_BATCHES} batches on. Nothing else is allowed for "
+        f"that mean may lie (95 %), given from {ENOUGH_BATCHES} batches on. Nothing else is allowed for "
         f"here: whether {kinds} made a difference is said above, not by these lines." + said,
     )
