@@ -19,7 +19,7 @@ from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, cast
 from zlib import crc32
@@ -29,7 +29,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-__all__ = ["KEPT_SCHEMA", "KeptParts", "number_within", "part_of_each", "read_again"]
+__all__ = [
+    "KEPT_SCHEMA",
+    "KeptParts",
+    "by_batch",
+    "number_within",
+    "part_of_each",
+    "read_again",
+    "with_parts_by_batch",
+]
 
 Frames = tuple[pl.DataFrame, ...]
 Places = NDArray[np.int64]
@@ -174,6 +182,17 @@ def part_of_each(
             if size >= fewest and crc32(piece[0].encode()) % fewest < len(piece):
                 part, size = part + 1, 0
     return found
+
+
+def with_parts_by_batch(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with the `part` of each row's batch, where no batch hangs together with another."""
+    part_of = part_of_each([[batch] for batch in frame["batch"].unique(maintain_order=True)])
+    return frame.with_columns(by_batch(part_of))
+
+
+def by_batch(part_of: Mapping[str, int]) -> pl.Expr:
+    """The `part` of each row's `batch`; null where it has none."""
+    return pl.col("batch").replace_strict(part_of, default=None, return_dtype=pl.Int64).alias("part")
 
 
 def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, pl.DataFrame]:

@@ -10,7 +10,6 @@ published boiling points (Carey & Lewis 1932; Hala et al. 1968: tests/science/te
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from typing import Any
 
@@ -18,6 +17,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.kept_parts import KeptParts, number_within, read_again, with_parts_by_batch
 from pipeline.science import (
     abv_from_boiling_temperature,
     boiling_temperature_c,
@@ -26,7 +26,6 @@ from pipeline.science import (
 )
 
 Array = NDArray[np.float64]
-Row = dict[str, Any]
 
 READS = """
     with row as (
@@ -93,105 +92,131 @@ _NUDGE_PCT_VOL = 0.5
 _HPA_PER_KPA = 10.0
 
 
-def read_thermometers(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
-    """The strength that every thermometer of `READS` tells, beside the one it can be held against."""
-    readings = [reading for row in frame.to_dicts() for reading in _readings(row)]
-    for name in ("kettle", "vapour"):
-        _tell([each for each in readings if each["thermometer"] == name], is_vapour=name == "vapour")
-    return iter([pl.DataFrame(readings, schema=SCHEMA, orient="row")])
+def read_thermometers(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
+    """The strength that every thermometer of `READS` tells, beside the one it can be held against.
+
+    parts : what an earlier build worked out; a reading is held against its own run's alone
+    """
+    cut, files = number_within([with_parts_by_batch(frame).with_row_index("row_no")], "file_id")
+    cut, rows = number_within(cut, "row_no")
+    (told,) = parts.joined("thermometers", cut, tell_part)
+    told = read_again(read_again(told, "file_id", files), "row_no", rows)
+    yield told.sort("row_no", maintain_order=True).select(SCHEMA.names())
 
 
-def _readings(row: Row) -> Iterator[Row]:
-    shared = {
-        name: row[name]
-        for name in ("batch", "run", "season", "run_kind", "still", "jar_no", "file_id", "line")
-    }
-    shared |= {"barometer_hpa": row["barometer_hpa"], "_row": row}
-    if row["kettle_c"] is not None:
-        told = {"thermometer": "kettle", "temperature_c": row["kettle_c"]}
-        yield shared | told | _beside_kettle(row)
-    if row["vapour_c"] is not None:
-        told = {"thermometer": "vapour", "temperature_c": row["vapour_c"]}
-        yield shared | told | _beside_vapour(row)
+def tell_part(frame: pl.DataFrame) -> tuple[pl.DataFrame]:
+    """The rows of `fit.boiling`, the kettle's before the vapour's, with the `row_no` that each comes from."""
+    told = (_told(_beside_kettle(frame), is_vapour=False), _told(_beside_vapour(frame), is_vapour=True))
+    columns = [pl.col(name).cast(dtype) for name, dtype in SCHEMA.items()]
+    return (pl.concat([each.select("row_no", *columns) for each in told]),)
 
 
-def _beside_kettle(row: Row) -> Row:
+def _beside_kettle(frame: pl.DataFrame) -> pl.DataFrame:
     """The charge as logged, or what the run's curve leaves in the kettle when a jar is full."""
-    if row["step"] == "charge":
-        return _compared(
-            "the charge as logged",
-            row["charge_abv_pct_vol"],
-            row["charge_abv_pct_vol_u"] or row["strength_u"],
-        )
-    pot, relative = row["expected_pot_pct_vol"], row["charge_correction_frac_u"]
-    return _compared("the run's curve", pot, None if pot is None or relative is None else pot * relative)
+    charge_u = pl.when(pl.col("charge_abv_pct_vol_u") != 0.0).then("charge_abv_pct_vol_u")
+    return _compared(
+        frame,
+        "kettle",
+        pl.col("step") == "charge",
+        ("the charge as logged", pl.col("charge_abv_pct_vol"), charge_u.otherwise("strength_u")),
+        (
+            "the run's curve",
+            pl.col("expected_pot_pct_vol"),
+            pl.col("expected_pot_pct_vol") * pl.col("charge_correction_frac_u"),
+        ),
+    )
 
 
-def _beside_vapour(row: Row) -> Row:
+def _beside_vapour(frame: pl.DataFrame) -> pl.DataFrame:
     """The spout as read, else by the curve."""
-    if row["spout_abv_20c_pct_vol"] is not None:
-        return _compared("the spout as read", row["spout_abv_20c_pct_vol"], row["strength_u"])
-    return _compared("the run's curve", row["expected_spout_pct_vol"], row["expected_spout_pct_vol_u"])
+    return _compared(
+        frame,
+        "vapour",
+        pl.col("spout_abv_20c_pct_vol").is_not_null(),
+        ("the spout as read", pl.col("spout_abv_20c_pct_vol"), pl.col("strength_u")),
+        ("the run's curve", pl.col("expected_spout_pct_vol"), pl.col("expected_spout_pct_vol_u")),
+    )
 
 
-def _compared(what: str, abv: float | None, u: float | None) -> Row:
-    if abv is None or u is None:
-        return {}
-    return {"compared_with": what, "compared_abv_pct_vol": abv, "compared_abv_pct_vol_u": u}
+_Beside = tuple[str, pl.Expr, pl.Expr]
+"""What a reading is compared with: its name, the strength there, and its uncertainty [% vol]."""
 
 
-def _tell(readings: list[Row], is_vapour: bool) -> None:
-    """Add to each reading the strength it tells and how far it lies from the one beside it."""
+def _compared(
+    frame: pl.DataFrame, thermometer: str, is_first: pl.Expr, first: _Beside, other: _Beside
+) -> pl.DataFrame:
+    """The rows with this thermometer read, beside the first of two where `is_first`; null if not known."""
+    what, abv, u = (
+        pl.when(is_first).then(one).otherwise(another)
+        for one, another in zip((pl.lit(first[0]), *first[1:]), (pl.lit(other[0]), *other[1:]), strict=True)
+    )
+    is_known = abv.is_not_null() & u.is_not_null()
+    return frame.filter(pl.col(f"{thermometer}_c").is_not_null()).with_columns(
+        pl.lit(thermometer).alias("thermometer"),
+        pl.col(f"{thermometer}_c").alias("temperature_c"),
+        pl.when(is_known).then(what).alias("compared_with"),
+        pl.when(is_known).then(abv).alias("compared_abv_pct_vol"),
+        pl.when(is_known).then(u).alias("compared_abv_pct_vol_u"),
+    )
+
+
+def _told(readings: pl.DataFrame, is_vapour: bool) -> pl.DataFrame:
+    """The readings with the strength that each tells and how far it lies from the one beside it."""
 
     def column(name: str) -> Array:
-        values = [math.nan if each.get(name) is None else each[name] for each in readings]
-        return np.array(values, dtype=np.float64)
+        return readings[name].fill_null(np.nan).to_numpy()
 
     temperature, pressure = column("temperature_c"), column("barometer_hpa") / _HPA_PER_KPA
     beside, beside_u = column("compared_abv_pct_vol"), column("compared_abv_pct_vol_u")
     to_strength = vapour_abv_from_temperature if is_vapour else abv_from_boiling_temperature
     to_temperature = temperature_from_vapour_abv if is_vapour else boiling_temperature_c
-    reading_u = np.hypot(np.array([each["_row"]["temperature_u"] for each in readings]), EQUILIBRIUM_U_C)
+    reading_u = np.hypot(column("temperature_u"), EQUILIBRIUM_U_C)
     told = np.asarray(to_strength(temperature, pressure))
-    per_pct = _slope(to_temperature, np.where(np.isnan(told), beside, told), pressure)
     expected = np.asarray(to_temperature(beside, pressure))
     difference = temperature - expected
-    z = difference / np.hypot(reading_u, _slope(to_temperature, beside, pressure) * beside_u)
+    # At the strength told the liquid boils at the temperature read.
+    is_told = ~np.isnan(told)
+    at, at_c = np.where(is_told, told, beside), np.where(is_told, temperature, expected)
+    per_pct = _slope(to_temperature, at, at_c, pressure)
     columns = {
         "boiling_abv_pct_vol": told,
-        "boiling_abv_pct_vol_u": np.where(np.isnan(told), np.nan, reading_u / np.abs(per_pct)),
+        "boiling_abv_pct_vol_u": np.where(is_told, reading_u / np.abs(per_pct), np.nan),
         "temperature_expected_c": expected,
         "temperature_difference_c": difference,
-        "boiling_z": z,
+        "boiling_z": difference
+        / np.hypot(reading_u, _slope(to_temperature, beside, expected, pressure) * beside_u),
     }
-    for place, each in enumerate(readings):
-        row = each.pop("_row")
-        each |= {name: _null(float(values[place])) for name, values in columns.items()}
-        each["is_boiling_off"] = None if np.isnan(z[place]) else bool(abs(z[place]) > OFF_Z)
-        if is_vapour:
-            each["sides_with"] = _side(each, row)
+    found = readings.with_columns(
+        pl.Series(name, values, dtype=pl.Float64, nan_to_null=True) for name, values in columns.items()
+    )
+    return found.with_columns(
+        (pl.col("boiling_z").abs() > OFF_Z).alias("is_boiling_off"),
+        (_side() if is_vapour else pl.lit(None, pl.String)).alias("sides_with"),
+    )
 
 
-def _slope(to_temperature: Any, abv: Array, pressure: Array) -> Array:
-    """Kelvin a % vol, from half a % vol below."""
+def _slope(to_temperature: Any, abv: Array, at_c: Array, pressure: Array) -> Array:
+    """Kelvin a % vol, from half a % vol below; `at_c` is the temperature at `abv`."""
     weaker = np.maximum(abv - _NUDGE_PCT_VOL, 0.0)
     step = np.where(abv > weaker, abv - weaker, np.nan)
-    return np.asarray((to_temperature(abv, pressure) - to_temperature(weaker, pressure)) / step)
+    return np.asarray((at_c - to_temperature(weaker, pressure)) / step)
 
 
-def _null(value: float) -> float | None:
-    return None if math.isnan(value) else value
-
-
-def _side(reading: Row, row: Row) -> str | None:
+def _side() -> pl.Expr:
     """Of a strength that the run's other jars do not allow: whether the vapour is with them or with it."""
-    told, u = reading["boiling_abv_pct_vol"], reading["boiling_abv_pct_vol_u"]
-    curve = row["expected_spout_pct_vol"]
-    if row["suspect_column"] not in ("strength", "spout") or None in (told, u, curve):
-        return None
+    curve = pl.col("expected_spout_pct_vol")
     # A jar read so much too strong would have had a spout so much stronger, were it true.
-    as_read = curve + row["logged_value"] - row["expected_value"]
-    near_curve, near_reading = (abs(told - each) <= _SIDES_Z * u for each in (curve, as_read))
-    if near_curve == near_reading:
-        return "neither"
-    return "the curve" if near_curve else "the reading"
+    as_read = curve + pl.col("logged_value") - pl.col("expected_value")
+    near_curve, near_reading = (
+        (pl.col("boiling_abv_pct_vol") - each).abs() <= _SIDES_Z * pl.col("boiling_abv_pct_vol_u")
+        for each in (curve, as_read)
+    )
+    side = (
+        pl.when(near_curve == near_reading)
+        .then(pl.lit("neither"))
+        .when(near_curve)
+        .then(pl.lit("the curve"))
+        .otherwise(pl.lit("the reading"))
+    )
+    is_doubted = pl.col("suspect_column").is_in(("strength", "spout"))
+    return pl.when(is_doubted & near_curve.is_not_null() & near_reading.is_not_null()).then(side)

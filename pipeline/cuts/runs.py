@@ -25,7 +25,7 @@ from pipeline.cuts.schemas import (
     STRIP_STOP_SCHEMA,
 )
 from pipeline.cuts.strip import strip_rows
-from pipeline.kept_parts import KeptParts, number_within, part_of_each, read_again
+from pipeline.kept_parts import KeptParts, number_within, read_again, with_parts_by_batch
 
 Array = NDArray[np.float64]
 
@@ -80,10 +80,11 @@ class _Run:
 def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
     """Fit every run of `READS`; the four frames of `MAKES` in order.
 
-    parts : what an earlier build worked out; a run's fit looks at no other run
+    parts : what an earlier build worked out; a run's fit looks at no other run, but the runs of some dozens
+            of batches are fitted quicker together than one by one
     """
     keys = frame.select("batch", "run").unique(maintain_order=True)
-    cut, files = number_within([_with_parts(frame)], "file_id")
+    cut, files = number_within([with_parts_by_batch(frame)], "file_id")
     curves, jars = parts.joined("run curves", cut, fit_part)
     curve, jar = (
         keys.join(found.drop("part"), on=("batch", "run"), how="inner", maintain_order="left_right")
@@ -96,13 +97,6 @@ def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
     yield jar
     yield pl.DataFrame(_still_rows(curve, pools), schema=STILL_SCHEMA, orient="row")
     yield pl.DataFrame(_strip_rows(frame, pools), schema=STRIP_STOP_SCHEMA, orient="row")
-
-
-def _with_parts(frame: pl.DataFrame) -> pl.DataFrame:
-    """The jars with the part of their batch: the runs of some dozens are fitted quicker than one by one."""
-    part_of = part_of_each([[batch] for batch in frame["batch"].unique(maintain_order=True)])
-    number = pl.col("batch").replace_strict(part_of, return_dtype=pl.Int64)
-    return frame.with_columns(number.alias("part"))
 
 
 def fit_part(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:

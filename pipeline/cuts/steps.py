@@ -9,7 +9,7 @@ CUT_STEPS = tuple(
     PythonStep(run, (module.READS,), dict(zip(module.MAKES, module.WHAT, strict=True)), has_parts)
     for module, run, has_parts in (
         (runs, runs.fit_season, True),
-        (boiling, boiling.read_thermometers, False),
+        (boiling, boiling.read_thermometers, True),
         (steadiness, steadiness.chart_cuts, False),
         (tradeoff, tradeoff.weigh_cuts, False),
         (jar_scores, jar_scores.weigh_jars, False),

@@ -15,7 +15,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.account.linked import key_of, linked_sets
-from pipeline.kept_parts import Frames, KeptParts, number_within, part_of_each, read_again
+from pipeline.kept_parts import Frames, KeptParts, by_batch, number_within, part_of_each, read_again
 from pipeline.reconcile.step import SCHEMAS, reconcile_step
 
 __all__ = ["reconcile_season"]
@@ -89,14 +89,10 @@ def _with_parts(frames: Frames) -> tuple[Frames, int]:
     moves = moves.with_columns(*_handed_on(linked, of_move), of_move.alias("part"))
     of_place = moves.select(*_PLACE, "part").unique(_PLACE, keep="first", maintain_order=True)
     rows = rows.join(of_place, on=_PLACE, how="left", maintain_order="left").with_columns(
-        pl.coalesce("part", _by_batch(part_of)).alias("part")
+        pl.coalesce("part", by_batch(part_of)).alias("part")
     )
-    rest = [frame.with_columns(_by_batch(part_of).alias("part")) for frame in rest]
+    rest = [frame.with_columns(by_batch(part_of)) for frame in rest]
     return (rows, moves, *rest, settings), parts
-
-
-def _by_batch(part_of: dict[str, int]) -> pl.Expr:
-    return pl.col("batch").replace_strict(part_of, default=None, return_dtype=pl.Int64)
 
 
 def _part_of_moves(moves: pl.DataFrame, part_of: dict[str, int]) -> pl.Series:

@@ -6,7 +6,8 @@ import polars as pl
 import pytest
 
 from pipeline import science
-from pipeline.cuts.boiling import EQUILIBRIUM_U_C, read_thermometers
+from pipeline.cuts.boiling import EQUILIBRIUM_U_C, OFF_Z, read_thermometers
+from pipeline.kept_parts import KeptParts
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
@@ -33,9 +34,19 @@ ROW = {
 }
 
 
+TEXTS = ("batch", "run", "season", "run_kind", "still", "step", "suspect_column")
+TYPES = dict.fromkeys(ROW, pl.Float64) | dict.fromkeys(TEXTS, pl.String)
+TYPES |= {"file_id": pl.Int32, "line": pl.Int32, "jar_no": pl.Int64}
+
+
+def all_told(rows):
+    (found,) = read_thermometers(pl.DataFrame(rows, schema=TYPES, orient="row"), KeptParts())
+    return found.to_dicts()
+
+
 def told(**values):
-    (found,) = read_thermometers(pl.DataFrame([ROW | values], infer_schema_length=None))
-    return found.row(0, named=True)
+    (found,) = all_told([ROW | values])
+    return found
 
 
 def test_a_charge_that_boils_where_its_strength_does_agrees():
@@ -84,6 +95,80 @@ def test_where_a_strength_is_off_its_curve_the_vapour_takes_a_side(vapour_of, si
     at = float(science.temperature_from_vapour_abv(vapour_of, 95.0))
     mistyped = {"suspect_column": "strength", "logged_value": 63.0, "expected_value": 73.0}
     assert told(vapour_c=at, **mistyped)["sides_with"] == side
+
+
+def plainly_told(row, name):
+    """One reading by the definition: told, expected, z and side, each from numbers one by one."""
+    if name == "kettle" and row["step"] == "charge":
+        beside = (row["charge_abv_pct_vol"], row["charge_abv_pct_vol_u"] or row["strength_u"])
+    elif name == "kettle":
+        pot, relative = row["expected_pot_pct_vol"], row["charge_correction_frac_u"]
+        beside = (pot, None if None in (pot, relative) else pot * relative)
+    elif row["spout_abv_20c_pct_vol"] is not None:
+        beside = (row["spout_abv_20c_pct_vol"], row["strength_u"])
+    else:
+        beside = (row["expected_spout_pct_vol"], row["expected_spout_pct_vol_u"])
+    abv, u = (np.nan, np.nan) if None in beside else beside
+    to_strength, to_temperature = {
+        "kettle": (science.abv_from_boiling_temperature, science.boiling_temperature_c),
+        "vapour": (science.vapour_abv_from_temperature, science.temperature_from_vapour_abv),
+    }[name]
+    pressure = np.nan if row["barometer_hpa"] is None else row["barometer_hpa"] / 10.0
+
+    def slope(strength):
+        weaker = max(strength - 0.5, 0.0)
+        return (to_temperature(strength, pressure) - to_temperature(weaker, pressure)) / (strength - weaker)
+
+    read, read_u = row[f"{name}_c"], np.hypot(row["temperature_u"], EQUILIBRIUM_U_C)
+    strength = float(to_strength(read, pressure))
+    strength_u = read_u / abs(slope(strength))
+    z = (read - to_temperature(abv, pressure)) / np.hypot(read_u, slope(abv) * u)
+    side = None
+    if name == "vapour" and row["suspect_column"] is not None and not np.isnan(strength):
+        curve = row["expected_spout_pct_vol"]
+        sides = {"the curve": curve, "the reading": curve + row["logged_value"] - row["expected_value"]}
+        near = [side for side, abv in sides.items() if abs(strength - abv) <= 2.0 * strength_u]
+        side = near[0] if len(near) == 1 else "neither"
+    numbers = [None if np.isnan(each) else float(each) for each in (strength, strength_u, z)]
+    return [*numbers, None if np.isnan(z) else bool(abs(z) > OFF_Z), side]
+
+
+def some_rows():
+    """Rows of many batches with everything there is to tell apart, and gaps."""
+    chance = np.random.default_rng(3)
+    rows = []
+    for number in range(120):
+        row = ROW | {"batch": f"B{number}", "line": number, "file_id": 1 + number}
+        row |= {"step": "charge" if number % 3 == 0 else "collect"}
+        row |= {"kettle_c": chance.uniform(80.0, 99.0), "vapour_c": chance.uniform(78.5, 95.0)}
+        row |= {"spout_abv_20c_pct_vol": chance.uniform(40.0, 80.0) if number % 2 else None}
+        if number % 5 == 0:
+            row |= {"suspect_column": "spout", "logged_value": chance.uniform(40, 80), "expected_value": 73.0}
+        for name in ("kettle_c", "vapour_c", "barometer_hpa", "charge_abv_pct_vol", "expected_pot_pct_vol"):
+            row |= {name: None if chance.random() < 0.1 else row[name]}
+        rows.append(row | {"charge_abv_pct_vol_u": (0.2, 0.0, None)[number % 7 % 3]})
+    return rows
+
+
+def test_readings_told_together_and_part_by_part_are_those_told_one_by_one():
+    rows = some_rows()
+    found = all_told(rows)
+    expected = [
+        (row["line"], name, *plainly_told(row, name))
+        for row in rows
+        for name in ("kettle", "vapour")
+        if row[f"{name}_c"] is not None
+    ]
+    columns = ("boiling_abv_pct_vol", "boiling_abv_pct_vol_u", "boiling_z", "is_boiling_off", "sides_with")
+    assert [(row["line"], row["thermometer"]) for row in found] == [row[:2] for row in expected]
+    for row, (*_, strength, strength_u, z, is_off, side) in zip(found, expected, strict=True):
+        numbers = [row[name] for name in columns[:3]]
+        assert numbers == [
+            None if each is None else pytest.approx(each, rel=1e-8) for each in (strength, strength_u, z)
+        ]
+        assert (row["is_boiling_off"], row["sides_with"]) == (is_off, side)
+    assert {row["sides_with"] for row in found} == {None, "the curve", "the reading", "neither"}
+    assert [row["file_id"] for row in found] == [1 + row["line"] for row in found]
 
 
 def test_thermometers_of_a_simulated_season_agree_with_its_strengths(tmp_path):
