@@ -94,18 +94,21 @@ def cramers_v(one: Sequence[object], other: Sequence[object], is_corrected: bool
     return float(np.sqrt(phi2 / least)) if least > 0 else 0.0
 
 
-def is_estimable(columns: Floats, question: Floats) -> bool:
-    """Whether the rows of the design (with its column of ones) can answer a question about coefficients.
+def row_space(columns: Floats) -> Floats:
+    """Orthonormal rows that span the rows of a design's centred columns (its column of ones taken out)."""
+    if columns.shape[1] == 0:
+        return np.empty((0, 0))
+    _, values, rows = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    return np.asarray(rows[values > 1e-8 * max(values[0], 1e-9)])
 
-    A question whose entries do not touch the mean is answered when it lies in the row space of the
-    centred columns.
+
+def is_in_rows(rows: Floats, question: Floats) -> bool:
+    """Whether a design can answer a question about its coefficients, those of `row_space` being its rows.
+
+    A question whose entries do not touch the mean is answered when it lies in the row space; one that asks
+    nothing always is.
     """
-    centred = columns - columns.mean(axis=0)
-    if not np.any(question):
-        return True
-    _, values, rows = np.linalg.svd(centred, full_matrices=False)
-    kept = rows[values > 1e-8 * max(values[0], 1e-9)]
-    rest = question - kept.T @ (kept @ question)
+    rest = question - rows.T @ (rows @ question)
     return bool(np.linalg.norm(rest) <= _NOT_IN_ROWS * np.linalg.norm(question))
 
 
@@ -140,7 +143,8 @@ def find_tangles(problem: Problem, ties: Sequence[Tie]) -> list[Tangle]:
         return []
     matrix = np.stack(columns, axis=1)
     matrix = matrix - matrix.mean(axis=0)
-    _, values, rows = np.linalg.svd(matrix, full_matrices=True)
+    # All of the row space is wanted, of the units' side no more than there are columns.
+    _, values, rows = np.linalg.svd(matrix, full_matrices=len(matrix) < len(names))
     full = np.zeros(len(names))
     full[: len(values)] = values
     tangles = []

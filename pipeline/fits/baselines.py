@@ -9,11 +9,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipeline.fits.grouping import rows_left_out
 from pipeline.fits.mixture import Floats
 
 RIDGE_STRENGTHS = np.logspace(-3, 3, 25)
 _FULL = 1.0 - 1e-8
-_MOST_LEFT_OUT = 400
 
 
 def left_out_mean(y: Floats) -> Floats:
@@ -23,17 +23,14 @@ def left_out_mean(y: Floats) -> Floats:
 
 def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
     """Each row predicted by least squares (smallest coefficients where several do) on the others."""
-    predicted = np.empty(len(y))
     u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
     u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
     leverage = (u**2).sum(axis=1) + 1.0 / len(y)
     fitted = y.mean() + u @ (u.T @ y)
-    for row in range(len(y)):
-        if leverage[row] < _FULL:
-            predicted[row] = y[row] - (y[row] - fitted[row]) / (1.0 - leverage[row])
-        else:
-            predicted[row] = _least_squares_without(columns, y, np.array([row]))[0]
-    return predicted
+    predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
+    for row in np.flatnonzero(leverage >= _FULL):
+        predicted[row] = _least_squares_without(columns, y, np.array([row]))[0]
+    return np.asarray(predicted)
 
 
 def left_out_ridge(columns: Floats, y: Floats) -> Floats:
@@ -54,7 +51,7 @@ def left_out_ridge(columns: Floats, y: Floats) -> Floats:
 def left_out_mean_by(groups: NDArray[np.int64], y: Floats) -> Floats:
     """Each row predicted by the mean of all other groups; NaN where there is but one group."""
     predicted = np.full(len(y), np.nan)
-    for rows in _groups(groups):
+    for rows in rows_left_out(groups):
         own = y[rows].sum(axis=1, keepdims=True)
         predicted[rows] = (y.sum() - own) / (len(y) - rows.shape[1])
     return predicted
@@ -66,7 +63,7 @@ def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Flo
     u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
     left = y - y.mean() - u @ (u.T @ y)
     predicted = np.full(len(y), np.nan)
-    for rows in _groups(groups):
+    for rows in rows_left_out(groups):
         parts, apart = _apart(u, np.ones(u.shape[1]), rows)
         is_known = np.linalg.eigvalsh(apart)[:, 0] > 1.0 - _FULL
         known = rows[is_known]
@@ -79,7 +76,7 @@ def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Flo
 def left_out_ridge_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
     """Each row predicted by ridge regression on all other groups; the strength that does best so is used."""
     u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    left_out = _groups(groups)
+    left_out = rows_left_out(groups)
     best, best_error = left_out_mean_by(groups, y), np.inf
     for strength in RIDGE_STRENGTHS:
         shrink = values**2 / (values**2 + strength)
@@ -97,22 +94,6 @@ def rmse(predicted: Floats, y: Floats) -> float:
     """Root mean square error over the rows that could be predicted; NaN when none could."""
     known = np.isfinite(predicted)
     return float(np.sqrt(((predicted - y)[known] ** 2).mean())) if known.any() else float("nan")
-
-
-def groups_of(names: tuple[str, ...]) -> NDArray[np.int64]:
-    """Numbers for names, for leaving out a recipe at a time."""
-    return np.unique(np.array(names, dtype=str), return_inverse=True)[1]
-
-
-def _groups(groups: NDArray[np.int64]) -> list[NDArray[np.int64]]:
-    """The rows of the groups that can be left out, groups of one size together: (groups, rows of each).
-
-    A group that is all there is cannot be, nor one too large for the memory.
-    """
-    order = np.argsort(groups, kind="stable")
-    found = np.split(order, np.flatnonzero(np.diff(groups[order])) + 1)
-    sizes = sorted({len(rows) for rows in found if len(rows) <= min(len(groups) - 1, _MOST_LEFT_OUT)})
-    return [np.stack([rows for rows in found if len(rows) == size]) for size in sizes]
 
 
 def _apart(u: Floats, shrink: Floats, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:

@@ -21,8 +21,10 @@ from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg.lapack import dtrtri
 from scipy.stats import t as student_t
 
+from pipeline.fits.grouping import rows_left_out
 from pipeline.fits.mixture import Floats, TMixture
 
 # A ratio of nought is worked out as this.
@@ -35,7 +37,10 @@ _NEGLIGIBLE_BEFORE = 1e-3
 _MOST_CELLS = 2400
 _MOST_CELLS_AND_LATE = 1300
 _PRIOR_FREEDOM = 3.0
-_MOST_LEFT_OUT = 400
+# Numbers of a matrix worked on at once when groups are left out: as many as stay in fast memory.
+_AT_ONCE = 2_000_000
+# Directions in which a group's rows reach less than this beside the farthest are rounding.
+_ROUNDING = 1e-12
 
 
 @dataclass(frozen=True)
@@ -159,6 +164,9 @@ class BlockFit:
         self._flat_columns = self._flat_inverse @ (self._q.T @ self._columns)
         self._y = self._response - self._q @ (self._q.T @ self._response)
         self._d = self._columns - self._q @ (self._q.T @ self._columns)
+        # Of a choice that no row has only the prior knows, so it is left out of the algebra.
+        is_used = self._d.any(axis=0)
+        self._used, self._unused = np.flatnonzero(is_used), np.flatnonzero(~is_used)
 
     def _sum_over_grid(self, steps: int) -> None:
         self.freedom = self._prior_freedom + len(self.y) - self.flat.shape[1]
@@ -170,12 +178,10 @@ class BlockFit:
         log_weight -= log_weight.max()
         kept = log_weight > np.log(_NEGLIGIBLE)
         self.ratios, self._log_weight = ratios[kept], log_weight[kept]
-        self._rest = self._rest_of(half[kept])
+        self._factor, self._half = factor[kept], half[kept]
+        self._rest = self._rest_of(self._half)
         weight = np.exp(self._log_weight)
         self.cell_weights = weight / weight.sum()
-        # Covariance of a cell is root @ root' times the residual variance.
-        self._root = np.swapaxes(np.linalg.inv(factor[kept]) * ratios[kept][:, None, :], 1, 2)
-        self._coefficients = (self._root @ half[kept][:, :, None])[:, :, 0]
 
     def _weigh(
         self, picks: NDArray[np.int64], grids: Sequence[tuple[Floats, Floats]], width: int | None = None
@@ -184,26 +190,27 @@ class BlockFit:
 
         width : take only so many of the columns, and so many of the blocks as make them up
         """
-        columns = self._d[:, :width]
-        gram, cross = columns.T @ columns, columns.T @ self._y
-        counts = [block.columns for block in self.blocks]
-        ratios = np.concatenate(
-            [np.repeat(g[0][picks[:, k], None], counts[k], 1) for k, g in enumerate(grids)]
-            or [np.ones((len(picks), 0))],
-            axis=1,
-        )[:, :width]
+        ratios = self._ratios_of(picks, grids)[:, :width]
         log_prior = sum((np.log(grid[1])[picks[:, k]] for k, grid in enumerate(grids)), np.zeros(len(picks)))
+        used = self._used if width is None else self._used[self._used < width]
+        columns = self._d[:, used]
         # The right hand side as a last row: its part of the factor is the half answer, and costs no solving.
-        bordered = np.empty((len(picks), len(cross) + 1, len(cross) + 1))
-        bordered[:, :-1, :-1] = ratios[:, :, None] * gram * ratios[:, None, :] + np.eye(len(cross))
-        bordered[:, -1, :-1] = bordered[:, :-1, -1] = ratios * cross
+        rows = np.column_stack([columns, self._y])
+        bordered = np.repeat((rows.T @ rows)[None], len(picks), axis=0)
         bordered[:, -1, -1] = 2.0 * (self._y @ self._y) + 1.0
+        places = np.arange(len(used))
+        bordered[:, places, places] += ratios[:, used] ** -2.0
         factor = np.linalg.cholesky(bordered)
         half = np.asarray(factor[:, -1, :-1], dtype=float)
-        factor = factor[:, :-1, :-1]
-        log_root = np.log(np.diagonal(factor, axis1=1, axis2=2)).sum(axis=1)
+        factor = np.asarray(factor[:, :-1, :-1], dtype=float)
+        log_root = np.log(factor[:, places, places] * ratios[:, used]).sum(axis=1)
         log_weight = log_prior - log_root - self.freedom / 2.0 * np.log(self._rest_of(half))
-        return log_weight, np.asarray(factor, dtype=float), ratios, half
+        return log_weight, factor, ratios, half
+
+    def _ratios_of(self, picks: NDArray[np.int64], grids: Sequence[tuple[Floats, Floats]]) -> Floats:
+        """The ratio of each column (cells, columns)."""
+        ratios = [np.repeat(g[0][picks[:, k], None], self.blocks[k].columns, 1) for k, g in enumerate(grids)]
+        return np.concatenate(ratios or [np.ones((len(picks), 0))], axis=1)
 
     def _rest_of(self, half: Floats) -> Floats:
         return np.asarray(self._prior_rest + (self._y @ self._y - (half**2).sum(axis=1)) / 2.0)
@@ -231,6 +238,32 @@ class BlockFit:
         return picks.reshape(-1, len(grids)), grids
 
     @cached_property
+    def _root(self) -> Floats:
+        """Of each cell, for the columns in use: the covariance is this @ its transpose times s^2."""
+        inverses = [dtrtri(factor.T)[0] for factor in self._factor if factor.size]
+        return np.array(inverses, dtype=float).reshape(self._factor.shape)
+
+    @cached_property
+    def _coefficients(self) -> Floats:
+        """Posterior means in each cell, in the response's own spread."""
+        coefficients = np.zeros(self.ratios.shape)
+        coefficients[:, self._used] = (self._root @ self._half[:, :, None])[:, :, 0]
+        return coefficients
+
+    @cached_property
+    def _residual(self) -> Floats:
+        """What each cell leaves over of each row."""
+        return np.asarray(self._y - self._coefficients @ self._d.T)
+
+    @cached_property
+    def _leverage(self) -> Floats:
+        """The diagonal of each cell's hat matrix."""
+        columns = self._d[:, self._used]
+        reaches = (columns @ root for root in self._root)
+        shrunk = np.array([np.einsum("ij,ij->i", reach, reach) for reach in reaches])
+        return np.asarray(np.minimum(shrunk + (self._q**2).sum(axis=1), 1.0 - 1e-9))
+
+    @cached_property
     def residual_sd(self) -> float:
         """Posterior mean of the residual standard deviation's square, as a standard deviation."""
         return self.unit * float(np.sqrt(self.cell_weights @ (2.0 * self._rest / (self.freedom - 2.0))))
@@ -239,8 +272,10 @@ class BlockFit:
     def covariance(self) -> Floats:
         """Covariance of the block coefficients in units of the residual variance, over the grid."""
         weighed = self._root * np.sqrt(self.cell_weights)[:, None, None]
-        wide = np.swapaxes(weighed, 0, 1).reshape(self._root.shape[1], -1)
-        return np.asarray(wide @ wide.T)
+        wide = np.swapaxes(weighed, 0, 1).reshape(len(self._used), -1)
+        covariance = np.diag(self.cell_weights @ self.ratios**2)
+        covariance[np.ix_(self._used, self._used)] = wide @ wide.T
+        return covariance
 
     @cached_property
     def typical_ratios(self) -> dict[str, float]:
@@ -273,7 +308,9 @@ class BlockFit:
         flat_part = questions.flat @ self._flat_inverse
         fixed = (flat_part**2).sum(axis=1)
         centres = questions.flat @ self._flat_y + self._coefficients @ rest.T
-        spread = ((rest @ self._root) ** 2).sum(axis=2) + fixed + noise
+        reach = rest[:, self._used] @ self._root
+        spread = np.einsum("cqi,cqi->cq", reach, reach) + fixed + noise
+        spread += self.ratios[:, self._unused] ** 2 @ (rest[:, self._unused] ** 2).T
         scales = np.sqrt(np.maximum(spread, 1e-18) * (2.0 * self._rest / self.freedom)[:, None])
         return TMixture(self.cell_weights, self.unit * centres, self.unit * scales, self.freedom)
 
@@ -289,8 +326,7 @@ class BlockFit:
 
     def left_out(self) -> LeftOut:
         """Each row predicted by the fit to all the others, in closed form; sd of a new result there."""
-        leverage = self._leverage()
-        residual = self._y - self._coefficients @ self._d.T
+        leverage, residual = self._leverage, self._residual
         freedom = self.freedom - 1.0
         rest = self._rest[:, None] - residual**2 / (2.0 * (1.0 - leverage))
         log_weight = (
@@ -314,33 +350,42 @@ class BlockFit:
         NaN for the rows of a group of more than 400, or that is all there is.
         """
         predicted = np.full(len(self.y), np.nan)
-        residual = self._y - self._coefficients @ self._d.T
-        for group in np.unique(groups):
-            rows = np.flatnonzero(groups == group)
-            # The matrix of a group this large would fill the memory.
-            if len(rows) == len(self.y) or len(rows) > _MOST_LEFT_OUT:
-                continue
-            reach = self._d[rows] @ self._root
-            hat = reach @ np.swapaxes(reach, 1, 2) + self._q[rows] @ self._q[rows].T
-            apart = np.eye(len(rows)) - hat
-            errors = np.linalg.solve(apart, residual[:, rows, None])[:, :, 0]
-            rest = self._rest - (residual[:, rows] * errors).sum(axis=1) / 2.0
-            freedom = self.freedom - len(rows)
-            log_weight = (
-                self._log_weight
-                + self.freedom / 2.0 * np.log(self._rest)
-                - freedom / 2.0 * np.log(rest)
-                - 0.5 * np.linalg.slogdet(apart)[1]
-            )
-            weight = np.exp(log_weight - log_weight.max())
-            mean = (weight / weight.sum()) @ (self._response[rows] - errors)
-            predicted[rows] = self.unit * mean / np.sqrt(self.weights[rows])
+        width = len(self._used) + self.flat.shape[1]
+        for rows in rows_left_out(groups):
+            numbers = len(self.ratios) * min(rows.shape[1], width) * width
+            for some in np.array_split(rows, min(len(rows), 1 + len(rows) * numbers // _AT_ONCE)):
+                predicted[some] = self._predict_left_out(some)
         return predicted
+
+    def _predict_left_out(self, rows: NDArray[np.int64]) -> Floats:
+        """Each group of rows (groups, rows of each) predicted by the fit to all others.
+
+        The rows of a group lie in few directions, the choices of a recipe being few: Woodbury's identity is
+        worked out in these.
+        """
+        sides, inner = _directions(np.concatenate([self._d[:, self._used], self._q], axis=1)[rows])
+        reach, flat = inner[:, :, : len(self._used)] @ self._root[:, None], inner[:, :, len(self._used) :]
+        hat = reach @ np.swapaxes(reach, 2, 3) + flat @ np.swapaxes(flat, 1, 2)
+        apart = np.eye(hat.shape[-1]) - hat
+        residual = self._residual[:, rows, None]
+        along = np.swapaxes(sides, 1, 2) @ residual
+        errors = (residual + sides @ (np.linalg.solve(apart, along) - along))[..., 0]
+        rest = self._rest[:, None] - (residual[..., 0] * errors).sum(axis=2) / 2.0
+        freedom = self.freedom - rows.shape[1]
+        log_weight = (
+            (self._log_weight + self.freedom / 2.0 * np.log(self._rest))[:, None]
+            - freedom / 2.0 * np.log(rest)
+            - 0.5 * np.linalg.slogdet(apart)[1]
+        )
+        weight = np.exp(log_weight - log_weight.max(axis=0))
+        weight /= weight.sum(axis=0)
+        mean = self._response[rows] - np.einsum("cg,cgm->gm", weight, errors)
+        return np.asarray(self.unit * mean / np.sqrt(self.weights[rows]))
 
     def shifts_without_each(self, questions: Contrasts) -> Floats:
         """How far each row's leaving-out moves each answer (rows, questions), ratios as fitted."""
         rest = questions.shrunk - questions.flat @ self._flat_columns
-        leverage = self.cell_weights @ self._leverage()
+        leverage = self.cell_weights @ self._leverage
         residual = self._y - self._d @ (self.coefficients / self.unit)
         pull = self._d @ self.covariance @ rest.T + self._q @ (questions.flat @ self._flat_inverse).T
         return np.asarray(-self.unit * pull * (residual / (1.0 - leverage))[:, None])
@@ -356,16 +401,20 @@ class BlockFit:
         ends = np.cumsum(self.cell_weights)
         cells = np.minimum(np.searchsorted(ends, (np.arange(count) + 0.5) / count), len(ends) - 1)
         residual_sd = np.sqrt(2.0 * self._rest[cells] / rng.chisquare(self.freedom, count))
-        noise = rng.standard_normal((count, self._root.shape[1]))
+        noise = rng.standard_normal((count, self.shrunk.shape[1]))
+        noise[:, self._unused] *= self.ratios[cells][:, self._unused]
         for cell in np.unique(cells):
             # Draws of one cell stand side by side.
             own = slice(*np.searchsorted(cells, [cell, cell + 1]))
-            noise[own] = noise[own] @ self._root[cell].T
+            noise[own, self._used] = noise[own][:, self._used] @ self._root[cell].T
         shrunk = self._coefficients[cells] + residual_sd[:, None] * noise
         loose = rng.standard_normal((count, self.flat.shape[1])) @ self._flat_inverse.T
         flat = self._flat_y - shrunk @ self._flat_columns.T + residual_sd[:, None] * loose
         return Draws(self.unit * shrunk, self.unit * flat, self.unit * residual_sd)
 
-    def _leverage(self) -> Floats:
-        shrunk = ((self._d @ self._root) ** 2).sum(axis=2)
-        return np.asarray(np.minimum(shrunk + (self._q**2).sum(axis=1), 1.0 - 1e-9))
+
+def _directions(rows: Floats) -> tuple[Floats, Floats]:
+    """Stacks of rows as `sides @ inner`: few orthonormal columns, and as many rows that stand for all."""
+    sides, sizes, turned = np.linalg.svd(rows, full_matrices=False)
+    count = int((sizes > _ROUNDING * sizes[:, :1]).sum(axis=1).max())
+    return sides[:, :, :count], (sizes[:, :, None] * turned)[:, :count]

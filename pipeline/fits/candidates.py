@@ -123,7 +123,7 @@ def describe(names: Sequence[str], shares: Sequence[float]) -> str:
 def _bills(rules: Rules, made: Floats, step: float) -> list[Floats]:
     """Shares on the grid within bounds and stock, near a bill made before, that can mash."""
     count = len(rules.ingredients)
-    highs = [_highest(item, rules.batch_kg) for item in rules.ingredients]
+    highs = np.array([_highest(item, rules.batch_kg) for item in rules.ingredients])
     # Only what stands together in a bill made before, and one more, is near enough to be allowed.
     companies = {tuple(sorted(np.flatnonzero(bill > _FULL).tolist())) for bill in made}
     subsets = set()
@@ -133,13 +133,15 @@ def _bills(rules: Rules, made: Floats, step: float) -> list[Floats]:
             for size in range(1, min(MOST_GRAINS, len(members)) + 1):
                 subsets |= set(combinations(members, size))
     steps = round(1.0 / step)
-    bills = []
+    lows = np.array([item.low for item in rules.ingredients])
+    bills: list[Floats] = []
     for subset in sorted(subsets):
-        for parts in _compositions(steps, len(subset)):
-            shares = np.zeros(count)
-            shares[list(subset)] = np.array(parts) / steps
-            if _is_allowed(rules, shares, highs) and _distance(made, shares) <= MOST_STEP + _FULL:
-                bills.append(shares)
+        parts = np.array(_compositions(steps, len(subset)))
+        shares = np.zeros((len(parts), count))
+        shares[:, list(subset)] = parts / steps
+        shares = shares[((lows - _FULL <= shares) & (shares <= highs + _FULL)).all(axis=1)]
+        shares = shares[_distance(made, shares) <= MOST_STEP + _FULL]
+        bills += [own for own in shares if can_mash(rules, own)]
     return bills
 
 
@@ -158,13 +160,6 @@ def _highest(item: Ingredient, batch_kg: float) -> float:
     return item.high if item.stock_kg is None else min(item.high, item.stock_kg / batch_kg)
 
 
-def _is_allowed(rules: Rules, shares: Floats, highs: Sequence[float]) -> bool:
-    within = all(
-        item.low - _FULL <= share <= high + _FULL
-        for item, share, high in zip(rules.ingredients, shares, highs, strict=True)
-    )
-    return within and can_mash(rules, shares)
-
-
-def _distance(made: Floats, shares: Floats) -> float:
-    return float(np.abs(made - shares).sum(axis=1).min() / 2.0)
+def _distance(made: Floats, shares: Floats) -> Floats:
+    """How far each bill lies from the nearest made: half the sum of the shares' changes."""
+    return np.asarray(np.abs(made[:, None] - shares).sum(axis=2).min(axis=0) / 2.0)

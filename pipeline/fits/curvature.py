@@ -29,16 +29,14 @@ def left_out_curved(columns: Floats, y: Floats) -> Floats:
     scaled = (y - y.mean()) / y.std()
     distance = ((columns[:, None, :] - columns[None, :, :]) ** 2).sum(axis=2)
     typical = float(np.median(distance[distance > 1e-12])) if (distance > 1e-12).any() else 1.0
-    best, best_evidence = np.zeros(len(y)), -np.inf
+    best, most = np.zeros(len(y)), -np.inf
     for length in LENGTHS:
         values, vectors = np.linalg.eigh(np.exp(-0.5 * distance / (typical * length**2)))
-        rotated = vectors.T @ scaled
-        for noise in NOISES:
-            spectrum = np.maximum(values, 0.0) + noise
-            size = float((rotated**2 / spectrum).mean())
-            evidence = -0.5 * (len(y) * np.log(size) + np.log(spectrum).sum())
-            if evidence > best_evidence:
-                best_evidence = evidence
-                inverse = (vectors / spectrum) @ vectors.T
-                best = scaled - (inverse @ scaled) / np.diag(inverse)
+        spectra = np.maximum(values, 0.0) + NOISES[:, None]
+        sizes = ((vectors.T @ scaled) ** 2 / spectra).mean(axis=1)
+        evidence = -0.5 * (len(y) * np.log(sizes) + np.log(spectra).sum(axis=1))
+        if evidence.max() > most:
+            most = float(evidence.max())
+            inverse = (vectors / spectra[evidence.argmax()]) @ vectors.T
+            best = scaled - (inverse @ scaled) / np.diag(inverse)
     return np.asarray(y.mean() + y.std() * best)

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipeline.fits.aliases import is_estimable
+from pipeline.fits.aliases import is_in_rows, row_space
 from pipeline.fits.blocks import BlockFit, Contrasts
 from pipeline.fits.design import ALLOWED_FOR, TOGETHER, Family, Problem
 from pipeline.fits.mixture import Floats
@@ -67,6 +67,7 @@ def questions(problem: Problem, tied: Collection[tuple[str, str]]) -> list[Quest
     found: list[Question] = []
     matrix = problem.matrix
     judged = _judged_columns(problem)
+    told_apart = row_space(matrix[:, judged])
     for family in problem.families:
         if family.name in ALLOWED_FOR:
             continue
@@ -75,7 +76,7 @@ def questions(problem: Problem, tied: Collection[tuple[str, str]]) -> list[Quest
             vector = np.zeros(matrix.shape[1])
             vector[place] = question.vector
             _in_company(problem, vector, tied)
-            is_tied = question.is_tied or not is_estimable(matrix[:, judged], vector[judged])
+            is_tied = question.is_tied or not is_in_rows(told_apart, vector[judged])
             found.append(
                 Question(
                     question.family,

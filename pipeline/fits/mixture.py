@@ -2,24 +2,30 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import gammaln, stdtr
+from scipy.special import stdtr, stdtrit
 
 Floats = NDArray[np.float64]
 
-_HALVINGS = 9
-_NEWTON_STEPS = 4
-_TABLE = np.linspace(-30.0, 30.0, 30001)
+_END, _STEPS_PER_UNIT = 30, 500
+_MOST_STEPS = 100
+# Of the quantity's standard deviation: a step to a quantile as short as this is the last.
+_NO_STEP = 1e-12
 
 
 @lru_cache(maxsize=256)
-def _table_of(freedom: float) -> Floats:
-    """The t distribution function on a fine grid: read off, it is ten times as fast and right to 1e-6."""
-    return np.asarray(stdtr(freedom, _TABLE))
+def _table_of(freedom: float) -> tuple[Floats, Floats]:
+    """The t distribution function on a fine grid, and its rise from each place of it to the next.
+
+    Read off with a straight line from place to place it is right to 1e-6, and many times as fast.
+    """
+    places = np.linspace(-_END, _END, 2 * _END * _STEPS_PER_UNIT + 1)
+    table = np.asarray(stdtr(freedom, places))
+    return table, np.append(np.diff(table), 0.0)
 
 
 @dataclass(frozen=True)
@@ -37,12 +43,12 @@ class TMixture:
     scales: Floats
     freedom: float
 
-    @property
+    @cached_property
     def mean(self) -> Floats:
         """Mean of each quantity (the t have more than one degree of freedom)."""
         return self.weights @ self.centres
 
-    @property
+    @cached_property
     def sd(self) -> Floats:
         """Standard deviation of each quantity; degrees of freedom at most 2 count as 2.1."""
         freedom = max(self.freedom, 2.1)
@@ -51,27 +57,29 @@ class TMixture:
 
     def cdf(self, values: Floats) -> Floats:
         """Probability that each quantity lies at or below `values` (one value a quantity)."""
-        scaled = (values - self.centres) / self.scales
-        return self.weights @ np.interp(scaled, _TABLE, _table_of(self.freedom))
+        return self._cdf_and_slope(values)[0]
 
     def quantile(self, level: float) -> Floats:
         """The value that each quantity stays below with probability `level`.
 
-        Halving narrows a bracket that holds the root by Cantelli's inequality, Newton steps held inside
-        it finish.
+        Newton steps inside a bracket that holds the root by Cantelli's inequality; where one would leave
+        it, or is not half as long as the step before, the bracket is halved instead.
         """
         wide = self.sd / np.sqrt(min(level, 1.0 - level))
         low, high = self.mean - wide, self.mean + wide
-        for _ in range(_HALVINGS):
-            middle = (low + high) / 2.0
-            is_below = self.cdf(middle) < level
-            low, high = np.where(is_below, middle, low), np.where(is_below, high, middle)
-        value = (low + high) / 2.0
-        for _ in range(_NEWTON_STEPS):
-            gap = self.cdf(value) - level
-            low, high = np.where(gap < 0, value, low), np.where(gap < 0, high, value)
-            value = value - gap / np.maximum(self._density(value), 1e-300)
-            value = np.where((value < low) | (value > high), (low + high) / 2.0, value)
+        value = self.mean + self.sd * np.clip(stdtrit(self.freedom, level), -4.0, 4.0)
+        step = 2.0 * wide
+        for _ in range(_MOST_STEPS):
+            reached, slope = self._cdf_and_slope(value)
+            is_below = reached < level
+            low, high = np.where(is_below, value, low), np.where(is_below, high, value)
+            change = (level - reached) / np.maximum(slope, 1e-300)
+            is_last = np.abs(change) <= _NO_STEP * self.sd
+            is_wild = (value + change < low) | (value + change > high) | (np.abs(change) > step / 2.0)
+            change = np.where(is_wild & ~is_last, (low + high) / 2.0 - value, change)
+            value, step = value + change, np.abs(change)
+            if is_last.all():
+                break
         return np.asarray(value)
 
     def interval(self, level: float) -> tuple[Floats, Floats]:
@@ -80,11 +88,16 @@ class TMixture:
         return self.quantile(tail), self.quantile(1.0 - tail)
 
     def chance_positive(self) -> Floats:
-        """Probability that each quantity is above zero."""
-        return 1.0 - self.cdf(np.zeros(self.centres.shape[1]))
+        """Probability that each quantity is above zero; as the mirrored chance, so that none is lost."""
+        return replace(self, centres=-self.centres).cdf(np.zeros(self.centres.shape[1]))
 
-    def _density(self, values: Floats) -> Floats:
-        scaled = (values - self.centres) / self.scales
-        half = (self.freedom + 1.0) / 2.0
-        constant = np.exp(gammaln(half) - gammaln(self.freedom / 2.0)) / np.sqrt(np.pi * self.freedom)
-        return np.asarray(self.weights @ (constant * (1.0 + scaled**2 / self.freedom) ** -half / self.scales))
+    def _cdf_and_slope(self, values: Floats) -> tuple[Floats, Floats]:
+        """The distribution function of each quantity and its derivative."""
+        table, rises = _table_of(self.freedom)
+        place = np.clip(
+            ((values - self.centres) / self.scales + _END) * _STEPS_PER_UNIT, 0.0, len(table) - 1.0
+        )
+        below = place.astype(np.int64)
+        rise = rises[below]
+        reached = table[below] + (place - below) * rise
+        return self.weights @ reached, self.weights @ (rise * (_STEPS_PER_UNIT / self.scales))

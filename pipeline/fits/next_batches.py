@@ -86,10 +86,8 @@ class Chooser:
         self._asked = np.column_stack([np.zeros(len(self._asked)), self._asked])
         self.covariance = self._joint(fit)
         self.best = float((self.sign * fit.expect(made)).max())
-        ahead = fit.draws.shrunk @ candidates.T + fit.draws.flat[:, :1]
         shown = fit.draws.shrunk @ made.T + fit.draws.flat[:, :1]
-        best_drawn = (self.sign * shown).max(axis=1, keepdims=True)
-        self.chance_better = (self.sign * ahead > best_drawn).mean(axis=0)
+        self._best_drawn = (self.sign * shown).max(axis=1)
 
     def choose(self, picks: int = PICKS) -> list[Pick]:
         """`picks` that promise most, then `picks` that teach most, no candidate twice."""
@@ -113,6 +111,12 @@ class Chooser:
             covariance = after
             taken.append(place)
         return chosen
+
+    def chance_better(self, place: int) -> float:
+        """Share of joint draws in which a candidate beats everything made."""
+        draws = self._fit.draws
+        ahead = draws.shrunk @ self.candidates[place] + draws.flat[:, 0]
+        return float((self.sign * ahead > self._best_drawn).mean())
 
     def _without(self, merit: Floats, taken: Sequence[int], why: str) -> Floats:
         """Merit with bills already taken, and for a promise their near twins, out of the running."""
@@ -138,7 +142,7 @@ class Chooser:
             float(low[0]),
             float(high[0]),
             improvement,
-            float(self.chance_better[place]),
+            self.chance_better(place),
             learns,
             now,
             then,

@@ -15,6 +15,7 @@ from pipeline.fits.blocks import BlockFit, Contrasts, LeftOut
 from pipeline.fits.curvature import CLEARLY_BETTER, MOST_ROWS, left_out_curved
 from pipeline.fits.design import Problem, fit_problem
 from pipeline.fits.effects import LEVEL, Effect, Question
+from pipeline.fits.grouping import groups_of
 from pipeline.fits.mixture import Floats
 
 DRIFT_LEVEL = 0.01
@@ -85,7 +86,7 @@ def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
     left_out = fit.left_out()
     mean_error = baselines.rmse(baselines.left_out_mean(y), y)
     error = baselines.rmse(left_out.mean, y)
-    recipes = baselines.groups_of(problem.recipes)
+    recipes = groups_of(problem.recipes)
     recipe_out = fit.left_out_by(recipes)
     curved = None
     if len(y) <= MOST_ROWS and columns.shape[1]:

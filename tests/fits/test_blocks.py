@@ -51,6 +51,50 @@ def test_left_out_groups_equal_fits_without_the_group(season):
         np.testing.assert_allclose(found[~kept], alone.predict(columns[~kept]).mean, atol=1e-9)
 
 
+@pytest.mark.usefixtures("whole_grid")
+@pytest.mark.parametrize("at_once", [1, 10**9], ids=["one by one", "together"])
+def test_recipes_of_many_batches_left_out_equal_fits_without_them(monkeypatch, at_once):
+    monkeypatch.setattr(blocks, "_AT_ONCE", at_once)
+    rng = np.random.default_rng(7)
+    groups = np.repeat([0, 1, 2, 3], [9, 4, 4, 3])
+    # A recipe's batches lie in fewer directions than they are many; of the last, in one.
+    columns = np.hstack([rng.dirichlet([2.0, 1.0, 1.0], 4)[groups], np.eye(2)[rng.integers(0, 2, 20)]])
+    columns[groups == 3] = columns[-1]
+    y, prior = columns @ [3.0, 0.0, -2.0, 1.0, 0.0] + 0.5 * rng.standard_normal(20), (2.0, 0.3)
+    found = BlockFit(y, columns, BLOCKS, residual_prior=prior, steps=8).left_out_by(groups)
+    for group in range(4):
+        kept = groups != group
+        alone = BlockFit(y[kept], columns[kept], BLOCKS, residual_prior=prior, steps=8)
+        expected = alone.predict(columns[~kept]).mean
+        np.testing.assert_allclose(found[~kept], expected, atol=1e-9, err_msg=f"recipe {group}")
+
+
+@pytest.mark.parametrize("unused", [[], [1], [4], [0, 3]])
+def test_known_ratios_give_the_normal_equations_also_of_choices_that_no_batch_has(season, unused):
+    columns, y = season
+    columns = columns.copy()
+    columns[:, unused] = 0.0
+    ratios = np.array([2.0, 2.0, 2.0, 0.5, 0.5])
+    known = [
+        Block("grain", 3, 1.0, (np.array([2.0]), np.array([1.0]))),
+        Block("yeast", 2, 1.0, (np.array([0.5]), np.array([1.0]))),
+    ]
+    fit = BlockFit(y, columns, known)
+    centred = columns - columns.mean(axis=0)
+    covariance = np.linalg.inv(centred.T @ centred + np.diag(ratios**-2.0))
+    coefficients = covariance @ centred.T @ (y - y.mean())
+    np.testing.assert_allclose(fit.covariance, covariance, atol=1e-12)
+    np.testing.assert_allclose(fit.coefficients, coefficients, atol=1e-12)
+    hat = centred @ covariance @ centred.T + 1.0 / len(y)
+    expected = y - (y - y.mean() - centred @ coefficients) / (1.0 - np.diag(hat))
+    np.testing.assert_allclose(fit.left_out().mean, expected, atol=1e-12)
+    said = fit.ask(Contrasts(np.zeros((5, 1)), np.eye(5)))
+    within = said.scales[0] ** 2 / np.diag(covariance)
+    np.testing.assert_allclose(within, within[0], rtol=1e-12)
+    drawn = fit.draw(40000).shrunk / np.sqrt(np.diag(covariance)) / fit.residual_sd
+    np.testing.assert_allclose(drawn.std(axis=0), 1.0, atol=0.03)
+
+
 def test_leaving_out_the_grids_light_cells_changes_little(season, monkeypatch):
     columns, y = season
     pruned = BlockFit(y, columns, BLOCKS)

@@ -17,7 +17,7 @@ from pipeline.fits.design import (
     problems,
     with_products,
 )
-from pipeline.fits.explained import REST, explained_shares, last_in_r2
+from pipeline.fits.explained import REST, explained_shares, last_in_r2, parts_of_variance
 from pipeline.fits.quality import fallen_without, judge, predictions
 from pipeline.fits.ranking import rank
 from pipeline.fits.responses import response_of
@@ -177,6 +177,46 @@ def test_shares_of_the_variation_sum_to_one(told):
     rest = next(share for share in shares if share.family == REST)
     assert rest.low < 0.04 / (0.04 + told.y.var()) + 0.1
     assert all(share.low <= share.share <= share.high for share in shares)
+
+
+def test_parts_of_the_variance_are_covariances_with_the_whole(told):
+    drawn = np.random.default_rng(3).standard_normal((5, told.matrix.shape[1]))
+    found = parts_of_variance(drawn, told)
+    for place, family in enumerate(told.families):
+        own = drawn[:, told.columns_of(family.name)] @ family.columns.T
+        expected = [
+            np.cov(one, whole, ddof=0)[0, 1] for one, whole in zip(own, drawn @ told.matrix.T, strict=True)
+        ]
+        np.testing.assert_allclose(found[:, place], expected, atol=1e-12, err_msg=family.name)
+
+
+def test_only_what_the_batches_tell_apart_can_be_answered(tied):
+    rows = aliases.row_space(tied.matrix)
+    assert len(rows) == aliases.design_rank(tied.matrix - tied.matrix.mean(axis=0))
+    np.testing.assert_allclose(rows @ rows.T, np.eye(len(rows)), atol=1e-12)
+    # Columns: malt, wheat, rye, p, q, r.
+    assert aliases.is_in_rows(rows, np.array([0.0, 0.0, 0.0, 1.0, 0.0, -1.0]))
+    assert not aliases.is_in_rows(rows, np.array([1.0, 1.0, 1.0, 0.0, 0.0, 0.0])), "shares sum to one"
+    assert aliases.is_in_rows(rows, np.zeros(6))
+
+
+@pytest.mark.parametrize("times", [1, 40])
+def test_three_choices_bound_together_are_named_however_many_batches(times):
+    """Oats are always half of wheat and rye together; no two of them go together."""
+    wheat = np.tile([0.1, 0.2, 0.3, 0.1, 0.0, 0.2, 0.3, 0.1], times)
+    rye = np.tile([0.2, 0.2, 0.1, 0.4, 0.3, 0.0, 0.0, 0.1], times)
+    spelt = np.tile([0.0, 0.1, 0.0, 0.0, 0.1, 0.2, 0.1, 0.0], times)
+    oats = (wheat + rye) / 2.0
+    shares = {
+        "malt": 1.0 - wheat - rye - oats - spelt,
+        "oats": oats,
+        "rye": rye,
+        "spelt": spelt,
+        "wheat": wheat,
+    }
+    problem = make_problem(shares, ["p", "p", "q", "p", "q", "q", "p", "q"] * times)
+    (tangle,) = aliases.find_tangles(problem, aliases.find_ties(problem))
+    assert set(tangle.choices) == {("grain", name) for name in ("oats", "rye", "wheat")}
 
 
 def test_what_a_family_adds_last_is_what_no_other_could_say():

@@ -42,6 +42,22 @@ def test_every_candidate_can_mash_and_keeps_the_rules(rules):
         assert nearest <= 0.2 + 1e-9, candidate
 
 
+def test_no_candidate_is_forgotten(rules):
+    """Every bill of the grid, tried one by one: within the bounds, enough malt, near a bill made before."""
+    tenths = [(a, b, 10 - a - b) for a in range(11) for b in range(11 - a)]
+    expected = {
+        bill
+        for bill in (tuple(part / 10 for part in parts) for parts in tenths)
+        if bill[0] >= 0.3 - 1e-9
+        and bill[1] <= 0.8 + 1e-9
+        and bill[2] <= 0.4 + 1e-9
+        and min(np.abs(np.array(bill) - made).sum() / 2 for made, _ in MADE) <= 0.2 + 1e-9
+    }
+    assert {(each.shares, each.yeast) for each in enumerate_candidates(rules, MADE)} == {
+        (bill, yeast) for bill in expected for yeast in rules.yeasts
+    }
+
+
 def test_raw_grain_without_enzymes_is_never_proposed():
     rules = Rules((Ingredient("malt", False), RYE), ("p",), 50.0)
     assert enumerate_candidates(rules, [(np.array([0.6, 0.4]), "p")]) == []
@@ -83,6 +99,15 @@ def test_promise_goes_where_the_figures_point_and_lessons_where_they_are_few(cho
     assert chooser[1][picks[0].candidate][1] == 0.6, "more of the grain that gives more"
     assert picks[0].chance_better > 0.9
     assert all(pick.low < pick.predicted < pick.high for pick in picks)
+
+
+def test_the_chance_to_beat_all_made_is_the_share_of_draws_that_do(chooser):
+    own, candidates = chooser
+    draws = own._fit.draws
+    made = np.array([[1.0, 0.0, 0.0], [0.6, 0.4, 0.0], [0.7, 0.0, 0.3]])
+    results, best = draws.shrunk @ candidates.T, (draws.shrunk @ made.T).max(axis=1)
+    for place in (0, 5, 12):
+        assert own.chance_better(place) == (results[:, place] > best).mean()
 
 
 def test_a_lesson_takes_the_most_uncertain_candidate(chooser):
