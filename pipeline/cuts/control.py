@@ -14,9 +14,9 @@ property tested by simulation); run lengths by the Markov chain of D. Brook, D. 
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import accumulate
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -109,10 +109,10 @@ def individuals(values: Array) -> Individuals:
 
 def ewma(values: Array, target: float, weight: float = EWMA_WEIGHT) -> Array:
     """The exponentially weighted moving average, starting from the target."""
-    averages, last = np.empty(values.size), target
-    for place, value in enumerate(values):
-        last = averages[place] = weight * value + (1.0 - weight) * last
-    return averages
+    averages = accumulate(
+        values.tolist(), lambda last, value: weight * value + (1.0 - weight) * last, initial=target
+    )
+    return np.array(list(averages)[1:])
 
 
 def ewma_half_width(
@@ -125,14 +125,20 @@ def ewma_half_width(
 
 def cusum(values: Array, target: float, slack: float, decision: float = np.inf) -> tuple[Array, Array]:
     """Upper and lower tabular CUSUM; after a signal (a sum above `decision`) both start again from nought."""
-    upper, lower = np.empty(values.size), np.empty(values.size)
+    upper, lower = [], []
     up = down = 0.0
-    for place, value in enumerate(values):
-        up = upper[place] = max(0.0, value - (target + slack) + up)
-        down = lower[place] = max(0.0, (target - slack) - value + down)
+    for above, below in zip(
+        (values - (target + slack)).tolist(), ((target - slack) - values).tolist(), strict=True
+    ):
+        up += above
+        down += below
+        up = up if up > 0.0 else 0.0
+        down = down if down > 0.0 else 0.0
+        upper.append(up)
+        lower.append(down)
         if up > decision or down > decision:
             up = down = 0.0
-    return upper, lower
+    return np.array(upper), np.array(lower)
 
 
 def self_starting(values: Array) -> Array:
@@ -140,16 +146,19 @@ def self_starting(values: Array) -> Array:
 
     NaN for the first two runs and while all before are alike. Needs neither a target nor a sigma.
     """
-    t = np.full(values.size, np.nan)
     # Mean and squares of those before are carried along (B. P. Welford, Technometrics 4 (1962) 419-420).
+    offs, squares_before = [], []
     mean = squares = 0.0
-    for place, value in enumerate(values.tolist()):
-        if place >= 2 and squares > 0.0:
-            t[place] = (value - mean) * math.sqrt(place * (place - 1) / ((place + 1.0) * squares))
+    for number, value in enumerate(values.tolist(), start=1):
         off = value - mean
-        mean += off / (place + 1)
+        offs.append(off)
+        squares_before.append(squares)
+        mean += off / number
         squares += off * (value - mean)
-    q = ndtri(stdtr(np.arange(values.size) - 1.0, t))
+    before, spread = np.arange(values.size), np.array(squares_before)
+    spread = np.where((before >= 2) & (spread > 0.0), spread, np.nan)
+    t = np.array(offs) * np.sqrt(before * (before - 1) / ((before + 1.0) * spread))
+    q = ndtri(stdtr(before - 1.0, t))
     return np.asarray(np.clip(q, -8.0, 8.0))
 
 
@@ -158,43 +167,46 @@ def rule_hits(z: Array, rule: str) -> list[int]:
 
     Strict, as published: a point on a line breaks a run.
     """
-    length, is_met = _WINDOWS[rule]
-    return [end for end in range(length - 1, z.size) if is_met(z[end - length + 1 : end + 1])]
+    length, are_met = _WINDOWS[rule]
+    if z.size < length:
+        return []
+    return (length - 1 + np.flatnonzero(are_met(sliding_window_view(z, length)))).tolist()
 
 
-def _on_one_side(window: Array) -> bool:
-    return bool(np.all(window > 0.0) or np.all(window < 0.0))
+Hits = NDArray[np.bool_]
 
 
-def _is_trend(window: Array) -> bool:
-    steps = np.diff(window)
-    return bool(np.all(steps > 0.0) or np.all(steps < 0.0))
+def _on_one_side(windows: Array) -> Hits:
+    return np.asarray(np.all(windows > 0.0, axis=1) | np.all(windows < 0.0, axis=1))
 
 
-def _alternates(window: Array) -> bool:
-    steps = np.diff(window)
-    return bool(np.all(steps[1:] * steps[:-1] < 0.0))
+def _are_trends(windows: Array) -> Hits:
+    return _on_one_side(np.diff(windows, axis=1))
 
 
-def _beyond(window: Array, sigmas: float, least: int) -> bool:
+def _alternate(windows: Array) -> Hits:
+    steps = np.diff(windows, axis=1)
+    return np.asarray(np.all(steps[:, 1:] * steps[:, :-1] < 0.0, axis=1))
+
+
+def _beyond(windows: Array, sigmas: float, least: int) -> Hits:
     """So many beyond on one side, the last point among them."""
-    for side in (1.0, -1.0):
-        is_out = side * window > sigmas
-        if is_out[-1] and is_out.sum() >= least:
-            return True
-    return False
+    sides = [side * windows > sigmas for side in (1.0, -1.0)]
+    up, down = (is_out[:, -1] & (is_out.sum(axis=1) >= least) for is_out in sides)
+    return np.asarray(up | down)
 
 
-_WINDOWS: Mapping[str, tuple[int, Callable[[Array], bool]]] = {
-    "beyond limits": (1, lambda window: bool(abs(window[0]) > 3.0)),
+# Each rule looks at many windows of so many points, one a row.
+_WINDOWS: Mapping[str, tuple[int, Callable[[Array], Hits]]] = {
+    "beyond limits": (1, lambda windows: np.abs(windows[:, 0]) > 3.0),
     "nine on one side": (9, _on_one_side),
     "eight on one side": (8, _on_one_side),
-    "six rising or falling": (6, _is_trend),
-    "fourteen alternating": (14, _alternates),
-    "two of three": (3, lambda window: _beyond(window, 2.0, 2)),
-    "four of five": (5, lambda window: _beyond(window, 1.0, 4)),
-    "fifteen close": (15, lambda window: bool(np.all(np.abs(window) < 1.0))),
-    "eight away": (8, lambda window: bool(np.all(np.abs(window) > 1.0))),
+    "six rising or falling": (6, _are_trends),
+    "fourteen alternating": (14, _alternate),
+    "two of three": (3, lambda windows: _beyond(windows, 2.0, 2)),
+    "four of five": (5, lambda windows: _beyond(windows, 1.0, 4)),
+    "fifteen close": (15, lambda windows: np.all(np.abs(windows) < 1.0, axis=1)),
+    "eight away": (8, lambda windows: np.all(np.abs(windows) > 1.0, axis=1)),
 }
 
 

@@ -50,10 +50,9 @@ def adjust(values: Array, covariates: Array) -> Array:
 
 def dummies(labels: Sequence[str | None]) -> Array:
     """One column of noughts and ones a level but the first; a missing label is a level of its own."""
-    levels = sorted({label or "" for label in labels})
-    return np.array([[float((label or "") == level) for level in levels[1:]] for label in labels]).reshape(
-        len(labels), -1
-    )
+    named = np.array([label or "" for label in labels], dtype=np.str_)
+    levels, level = np.unique(named, return_inverse=True)
+    return np.asarray(level[:, None] == np.arange(1, levels.size)).astype(np.float64)
 
 
 def split(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float) -> list[Part]:

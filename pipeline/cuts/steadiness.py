@@ -6,10 +6,8 @@ of one still, whole or by operator or by recipe. What the charge explains is tak
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from itertools import groupby
 from typing import Any
 
 import numpy as np
@@ -98,9 +96,13 @@ class _Series:
     """One figure's values over the runs of a group, in order; `values` adjusted for the charge."""
 
     key: Row
-    runs: list[Row]
+    runs: pl.DataFrame
     logged: Array
     values: Array
+
+    def setting(self, name: str) -> Any:
+        """What stands beside every run, from the settings."""
+        return self.runs[name][0]
 
 
 @dataclass(frozen=True)
@@ -113,79 +115,100 @@ class _Phase:
     lower: Array
     upper: Array
 
-    def name(self, place: int) -> str:
-        return "baseline" if self.first <= place < self.last else "after" if place >= self.last else "before"
+    def names(self) -> pl.Series:
+        """Of every point, whether it lies before, in or after the stretch."""
+        places = np.arange(self.lower.size)
+        return pl.Series(
+            np.where(places < self.first, "before", np.where(places < self.last, "baseline", "after"))
+        )
+
+
+@dataclass(frozen=True)
+class _Drift:
+    """The charts that start by themselves, at every point: Q, its EWMA and limit, its sums up and down."""
+
+    q: Array
+    average: Array
+    limit: Array
+    up: Array
+    down: Array
+
+    @classmethod
+    def of(cls, values: Array) -> _Drift:
+        q = control.self_starting(values)
+        started = np.nan_to_num(q)
+        return cls(
+            q,
+            control.ewma(started, 0.0),
+            control.ewma_half_width(1.0, np.maximum(np.arange(values.size) - 1.0, 1.0)),
+            *control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H),
+        )
 
 
 def chart_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Chart every figure of `READS`; the four frames of `MAKES` in order."""
-    runs = frame.to_dicts()
-    points: list[Row] = []
+    points = [pl.DataFrame(schema=CONTROL_CHART_SCHEMA)]
     signals: list[Row] = []
     steadiness: list[Row] = []
-    for series in _all_series(runs):
-        phase = _phase(series)
-        chart = _chart(series, phase)
-        found = _signals(series, phase, chart)
-        points += chart
+    for series in _all_series(frame):
+        phase, drift = _phase(series), _Drift.of(series.values)
+        found = _signals(series, phase, drift)
+        points.append(_chart(series, phase, drift))
         signals += found
         steadiness.append(_steadiness(series, phase, len(found)))
-    spread = [row for still, mine in _by(runs, "still") for row in _spread(still, mine)]
-    return iter(
-        [
-            pl.DataFrame(points, schema=CONTROL_CHART_SCHEMA, orient="row"),
-            pl.DataFrame(signals, schema=CONTROL_SIGNAL_SCHEMA, orient="row"),
-            pl.DataFrame(steadiness, schema=CUT_STEADINESS_SCHEMA, orient="row"),
-            pl.DataFrame(spread, schema=CUT_SPREAD_SCHEMA, orient="row"),
-        ]
-    )
+    spread = [row for still, mine in _by(frame, "still") for row in _spread(still, mine)]
+    yield pl.concat(points)
+    yield pl.DataFrame(signals, schema=CONTROL_SIGNAL_SCHEMA, orient="row")
+    yield pl.DataFrame(steadiness, schema=CUT_STEADINESS_SCHEMA, orient="row")
+    yield pl.DataFrame(spread, schema=CUT_SPREAD_SCHEMA, orient="row")
 
 
-def _by(runs: list[Row], name: str) -> list[tuple[str | None, list[Row]]]:
+def _by(runs: pl.DataFrame, name: str) -> list[tuple[str | None, pl.DataFrame]]:
     """Runs by the value of a column, each group in its own order; the nameless first."""
-    ordered = sorted(runs, key=lambda run: run[name] or "")
-    return [
-        (mine[0][name], mine)
-        for mine in (list(each) for _, each in groupby(ordered, lambda run: run[name] or ""))
-    ]
+    groups = [(mine[name][0], mine) for mine in runs.partition_by(name, maintain_order=True)]
+    return sorted(groups, key=lambda group: group[0] or "")
 
 
-def _all_series(runs: list[Row]) -> Iterator[_Series]:
+def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
     for still, mine in _by(runs, "still"):
         for figure in FIGURES:
-            known = [run for run in mine if run[figure] is not None and math.isfinite(run[figure])]
-            if len(known) < 2:
+            known = mine.filter(pl.col(figure).is_finite())
+            if known.height < 2:
                 continue
-            logged = np.array([run[figure] for run in known])
-            adjusted = _adjusted(figure, known, logged)
+            logged = known[figure].to_numpy()
+            known = known.with_columns(
+                pl.Series("logged_value", logged),
+                pl.Series("adjusted_value", _adjusted(figure, known, logged)),
+            )
             for grouping in GROUPINGS:
                 for name, group in _by(known, grouping):
-                    if grouping != "still" and (name is None or len(group) < 2):
+                    if grouping != "still" and (name is None or group.height < 2):
                         continue
-                    at = [place for place, run in enumerate(known) if (run[grouping] or "") == (name or "")]
                     key = {"figure": figure, "still": still, "grouping": grouping, "group_name": name}
-                    yield _Series(key, [known[i] for i in at], logged[at], adjusted[at])
+                    yield _Series(
+                        key, group, group["logged_value"].to_numpy(), group["adjusted_value"].to_numpy()
+                    )
 
 
-def _adjusted(figure: str, runs: list[Row], values: Array) -> Array:
-    if len(runs) < LEAST_TO_ADJUST:
+def _adjusted(figure: str, runs: pl.DataFrame, values: Array) -> Array:
+    if runs.height < LEAST_TO_ADJUST:
         return values
     return adjust(values, _covariates(runs, figure))
 
 
-def _covariates(runs: list[Row], figure: str, names: tuple[str, ...] = COVARIATES) -> Array:
+def _covariates(runs: pl.DataFrame, figure: str, names: tuple[str, ...] = COVARIATES) -> Array:
     """The covariates that are known in every run and differ between runs, one column each, in sd."""
     columns = []
     for name in names:
-        column = np.array([math.nan if run[name] is None else run[name] for run in runs], dtype=np.float64)
+        column = runs[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
         if name != figure and np.all(np.isfinite(column)) and column.std() > 1e-9:
             columns.append((column - column.mean()) / column.std())
-    return np.array(columns).T.reshape(len(runs), -1)
+    return np.array(columns).T.reshape(runs.height, -1)
 
 
 def _phase(series: _Series) -> _Phase | None:
     """The distiller's own baseline if it is set and long enough, else the first steady stretch."""
-    wanted = int(series.runs[0]["baseline_runs"] or 0)
+    wanted = int(series.setting("baseline_runs") or 0)
     size = series.values.size
     stretch = (0, wanted) if control.LEAST_RUNS <= wanted <= size else control.first_steady(series.values)
     if stretch is None:
@@ -200,53 +223,41 @@ def _phase(series: _Series) -> _Phase | None:
     return _Phase(first, last, limits, bounds[0], bounds[1])
 
 
-def _chart(series: _Series, phase: _Phase | None) -> list[Row]:
-    values = series.values
-    ranges = np.concatenate([[np.nan], np.abs(np.diff(values))])
-    q = control.self_starting(values)
-    started = np.nan_to_num(q)
-    average = control.ewma(started, 0.0)
-    widths = control.ewma_half_width(1.0, np.maximum(np.arange(values.size) - 1.0, 1.0))
-    up, down = control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H)
-    rows = []
-    for place, run in enumerate(series.runs):
-        row = series.key | {"run_position": place + 1} | {name: run[name] for name in RUN_COLUMNS}
-        row |= {
-            "logged_value": series.logged[place],
-            "adjusted_value": values[place],
-            "moving_range": _null(ranges[place]),
-            "q_statistic": _null(q[place]),
-            "ewma": average[place],
-            "ewma_limit": widths[place],
-            "cusum_up": up[place],
-            "cusum_down": down[place],
+def _chart(series: _Series, phase: _Phase | None, drift: _Drift) -> pl.DataFrame:
+    columns: dict[str, Any] = {name: pl.lit(value, pl.String) for name, value in series.key.items()}
+    columns |= {
+        "run_position": pl.int_range(1, pl.len() + 1),
+        "moving_range": pl.col("adjusted_value").diff().abs(),
+        "q_statistic": pl.Series(drift.q, nan_to_null=True),
+        "ewma": pl.Series(drift.average),
+        "ewma_limit": pl.Series(drift.limit),
+        "cusum_up": pl.Series(drift.up),
+        "cusum_down": pl.Series(drift.down),
+    }
+    limits = ("phase", "centre", "lower_limit", "upper_limit", "moving_range_limit")
+    columns |= dict.fromkeys(limits, pl.lit(None))
+    if phase is not None:
+        columns |= {
+            "phase": phase.names(),
+            "centre": pl.lit(phase.limits.mean),
+            "lower_limit": pl.Series(phase.lower),
+            "upper_limit": pl.Series(phase.upper),
+            "moving_range_limit": pl.lit(phase.limits.range_limit),
         }
-        if phase is not None:
-            row |= {
-                "phase": phase.name(place),
-                "centre": phase.limits.mean,
-                "lower_limit": phase.lower[place],
-                "upper_limit": phase.upper[place],
-                "moving_range_limit": phase.limits.range_limit,
-            }
-        rows.append(row)
-    return rows
+    charted = series.runs.with_columns(**columns)
+    return charted.select(pl.col(name).cast(dtype) for name, dtype in CONTROL_CHART_SCHEMA.items())
 
 
-def _null(value: float) -> float | None:
-    return None if math.isnan(value) else float(value)
-
-
-def _signals(series: _Series, phase: _Phase | None, chart: list[Row]) -> list[Row]:
+def _signals(series: _Series, phase: _Phase | None, drift: _Drift) -> list[Row]:
     found = _rule_signals(series, phase) if phase is not None else []
-    found += _drift_signals(series, chart)
+    found += _drift_signals(series, drift)
     return [row for _, row in sorted(found, key=lambda each: each[0])]
 
 
 def _rule_signals(series: _Series, phase: _Phase) -> list[tuple[int, Row]]:
     # Three sigma is the limit in force at each point, so that one rule serves both phases.
     z = (series.values - phase.limits.mean) / (0.5 * (phase.upper - phase.lower) / 3.0)
-    rules = _RULES[series.runs[0]["rules"] or "one"]
+    rules = _RULES[series.setting("rules") or "one"]
     return [
         (place, _signal(series, place, rule, z[place], phase.limits.mean, place))
         for rule in rules
@@ -254,42 +265,41 @@ def _rule_signals(series: _Series, phase: _Phase) -> list[tuple[int, Row]]:
     ]
 
 
-def _drift_signals(series: _Series, chart: list[Row]) -> list[tuple[int, Row]]:
+def _drift_signals(series: _Series, drift: _Drift) -> list[tuple[int, Row]]:
     """Where the charts of Q see a lasting shift: the first point of each crossing, and since when."""
-    found, centre = [], float(series.values.mean())
-    is_out_before = False
-    for place, row in enumerate(chart):
-        for side, name in ((1.0, "cusum_up"), (-1.0, "cusum_down")):
-            if row[name] > control.CUSUM_H:
-                since = _since(chart, place, name)
-                found.append((place, _signal(series, place, "CUSUM", side, centre, since)))
-        is_out = abs(row["ewma"]) > row["ewma_limit"] and row["q_statistic"] is not None
-        if is_out and not is_out_before:
-            found.append((place, _signal(series, place, "EWMA", row["ewma"], centre, place)))
-        is_out_before = is_out
-    return found
+    centre = float(series.values.mean())
+    found = [
+        (place, _signal(series, place, "CUSUM", side, centre, _since(sums, place)))
+        for side, sums in ((1.0, drift.up), (-1.0, drift.down))
+        for place in np.flatnonzero(sums > control.CUSUM_H).tolist()
+    ]
+    is_out = (np.abs(drift.average) > drift.limit) & ~np.isnan(drift.q)
+    is_first = is_out & ~np.concatenate([[False], is_out[:-1]])
+    return found + [
+        (place, _signal(series, place, "EWMA", drift.average[place], centre, place))
+        for place in np.flatnonzero(is_first).tolist()
+    ]
 
 
-def _since(chart: list[Row], place: int, name: str) -> int:
+def _since(sums: Array, place: int) -> int:
     """The run after the sum last stood at nought (or was set back to it)."""
-    while place > 0 and 0.0 < chart[place - 1][name] <= control.CUSUM_H:
+    while place > 0 and 0.0 < sums[place - 1] <= control.CUSUM_H:
         place -= 1
     return place
 
 
 def _signal(series: _Series, place: int, rule: str, side: float, centre: float, since: int) -> Row:
-    run = series.runs[place]
     return (
         series.key
-        | {name: run[name] for name in RUN_COLUMNS}
+        | {name: series.runs[name][place] for name in RUN_COLUMNS}
         | {
             "rule": rule,
             "rule_source": control.RULES[rule],
             "adjusted_value": series.values[place],
             "centre": centre,
             "direction": "high" if side > 0 else "low",
-            "since_batch": series.runs[since]["batch"],
-            "since_run": series.runs[since]["run"],
+            "since_batch": series.runs["batch"][since],
+            "since_run": series.runs["run"][since],
         }
     )
 
@@ -318,11 +328,11 @@ def _steadiness(series: _Series, phase: _Phase | None, signals: int) -> Row:
         low, high = control.individuals(series.logged).next_run(0.95)
         row |= {"next_run_low": low, "next_run_high": high}
     if phase is not None:
-        first, last = (series.runs[i] for i in (phase.first, phase.last - 1))
+        batch, run = series.runs["batch"], series.runs["run"]
         row |= {
             "baseline_runs": phase.last - phase.first,
-            "baseline_first": f"{first['batch']} {first['run']}",
-            "baseline_last": f"{last['batch']} {last['run']}",
+            "baseline_first": f"{batch[phase.first]} {run[phase.first]}",
+            "baseline_last": f"{batch[phase.last - 1]} {run[phase.last - 1]}",
             "limits_standing": standing(phase.last - phase.first),
         }
     return row | _capability(series)
@@ -331,10 +341,9 @@ def _steadiness(series: _Series, phase: _Phase | None, signals: int) -> Row:
 def _capability(series: _Series) -> Row:
     """Ppk of the logged values against the distiller's own bounds, where there are any."""
     target = _TARGETS.get(series.key["figure"])
-    run = series.runs[0]
-    if target is None or run[f"{target}_low"] is None or series.logged.size < 4:
+    if target is None or series.setting(f"{target}_low") is None or series.logged.size < 4:
         return {}
-    low, high = run[f"{target}_low"], run[f"{target}_high"]
+    low, high = series.setting(f"{target}_low"), series.setting(f"{target}_high")
     sd = float(series.logged.std(ddof=1))
     bounds: Row = {"target_low": low, "target_high": high}
     if not sd > 0.0:
@@ -343,18 +352,19 @@ def _capability(series: _Series) -> Row:
     return bounds | {"ppk": index.value, "ppk_low": index.low, "ppk_high": index.high}
 
 
-def _spread(still: str | None, runs: list[Row]) -> Iterator[Row]:
+def _spread(still: str | None, runs: pl.DataFrame) -> Iterator[Row]:
+    # A run whose volumes cannot be right says nothing of how steady the cuts are.
+    trusted = runs.filter(~pl.col("suspect_column").is_in(_GROSS).fill_null(value=False))
     for figure in _TARGETS:
-        # A run whose volumes cannot be right says nothing of how steady the cuts are.
-        known = [run for run in runs if run[figure] is not None and run["suspect_column"] not in _GROSS]
-        if len(known) < LEAST_TO_SPLIT:
+        known = trusted.filter(pl.col(figure).is_not_null())
+        if known.height < LEAST_TO_SPLIT:
             continue
-        values = np.array([run[figure] for run in known], dtype=np.float64)
+        values = known[figure].to_numpy()
         charge = _covariates(known, figure, (*COVARIATES, "stages"))
         blocks = [
             ("charge and still", charge),
-            ("operator", dummies([run["operator"] for run in known])),
-            ("recipe", dummies([run["recipe"] for run in known])),
+            ("operator", dummies(known["operator"].to_list())),
+            ("recipe", dummies(known["recipe"].to_list())),
         ]
         columns = 1 + sum(block.shape[1] for _, block in blocks)
         if values.size < 2 * columns or not values.std() > 0.0:
@@ -371,11 +381,9 @@ def _spread(still: str | None, runs: list[Row]) -> Iterator[Row]:
             }
 
 
-def _reading_u(figure: str, runs: list[Row]) -> float:
+def _reading_u(figure: str, runs: pl.DataFrame) -> float:
     """Root mean square of the figure's own uncertainty over the runs."""
-    return float(
-        np.sqrt(np.mean([run[f"{figure}_u"] ** 2 for run in runs if run[f"{figure}_u"] is not None]))
-    )
+    return float(np.sqrt(np.mean(runs[f"{figure}_u"].drop_nulls().to_numpy() ** 2)))
 
 
 RULE_SETS: Mapping[str, tuple[str, ...]] = _RULES

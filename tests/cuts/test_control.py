@@ -3,9 +3,12 @@
 Sources are named beside each check. Where it says "from memory", the data were recalled, not read.
 """
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 from scipy.stats import kstest, norm
+from scipy.stats import t as student_t
 
 from pipeline.cuts import control
 from pipeline.cuts.calibration import published_run_length, run_lengths
@@ -151,6 +154,78 @@ def test_western_electric_counts_eight_on_one_side():
     # A point on the line breaks the run, as published.
     z[3] = 0.0
     assert control.rule_hits(z, "eight on one side") == []
+
+
+def on_one_side(z):
+    return all(each > 0 for each in z) or all(each < 0 for each in z)
+
+
+def beyond(z, sigmas, least):
+    return any(side * z[-1] > sigmas and sum(side * each > sigmas for each in z) >= least for side in (1, -1))
+
+
+# Each rule of one stretch of points, as the publications word it.
+PLAIN = {
+    "beyond limits": (1, lambda z: abs(z[0]) > 3),
+    "nine on one side": (9, on_one_side),
+    "eight on one side": (8, on_one_side),
+    "six rising or falling": (6, lambda z: on_one_side([b - a for a, b in pairwise(z)])),
+    "fourteen alternating": (
+        14,
+        lambda z: all((b - a) * (c - b) < 0 for a, b, c in zip(z, z[1:], z[2:], strict=False)),
+    ),
+    "two of three": (3, lambda z: beyond(z, 2, 2)),
+    "four of five": (5, lambda z: beyond(z, 1, 4)),
+    "fifteen close": (15, lambda z: all(abs(each) < 1 for each in z)),
+    "eight away": (8, lambda z: all(abs(each) > 1 for each in z)),
+}
+
+
+@pytest.mark.parametrize("rule", PLAIN)
+def test_a_rule_is_met_in_a_long_series_where_each_stretch_by_itself_meets_it(rule):
+    """Series of tenths, so that points lie on the lines and beside their like, of one sigma, half and two."""
+    rng = np.random.default_rng(12)
+    length, is_met = PLAIN[rule]
+    hits = 0
+    for sd in (0.5, 1.0, 2.0):
+        z = np.round(rng.normal(0.0, sd, 1_500), 1)
+        # Some stretches of each kind that chance would not bring.
+        z[100:120] = np.arange(20) / 10.0 + 0.1
+        z[200:220] = np.where(np.arange(20) % 2, 1.2, -1.3)
+        z[300:320] = np.abs(z[300:320])
+        expected = [
+            end for end in range(length - 1, z.size) if is_met(z[end - length + 1 : end + 1].tolist())
+        ]
+        assert control.rule_hits(z, rule) == expected
+        hits += len(expected)
+    assert hits > 0
+
+
+def test_running_charts_are_those_of_their_definition_point_by_point():
+    values = np.random.default_rng(13).normal(61.0, 1.5, 300) + np.where(np.arange(300) > 200, 3.0, 0.0)
+    averages, last = [], 61.0
+    sums, up, down = [], 0.0, 0.0
+    for value in values:
+        last = 0.2 * value + 0.8 * last
+        averages.append(last)
+        up, down = max(0.0, value - 61.5 + up), max(0.0, 60.5 - value + down)
+        sums.append((up, down))
+        if up > 5.0 or down > 5.0:
+            up = down = 0.0
+    assert control.ewma(values, 61.0, 0.2) == pytest.approx(averages, rel=1e-13)
+    for found, expected in zip(control.cusum(values, 61.0, 0.5, 5.0), zip(*sums, strict=True), strict=True):
+        assert found == pytest.approx(expected, abs=1e-11)
+    # Quesenberry's Q, each from the mean and standard deviation of all runs before it.
+    q = control.self_starting(values)
+    before = [values[:place] for place in range(2, values.size)]
+    t = [
+        (value - each.mean()) / (each.std(ddof=1) * np.sqrt(1.0 + 1.0 / each.size))
+        for value, each in zip(values[2:], before, strict=True)
+    ]
+    freedom = np.arange(1, values.size - 1)
+    assert np.isnan(q[:2]).all()
+    assert q[2:] == pytest.approx(np.clip(norm.ppf(student_t.cdf(t, freedom)), -8.0, 8.0), abs=1e-9)
+    assert np.isnan(control.self_starting(np.array([61.0, 61.0, 61.0, 62.0]))[:3]).all()
 
 
 # Printed: Montgomery, Introduction to Statistical Quality Control (from memory): 168, 465, 8.38, 10.4, 500.
