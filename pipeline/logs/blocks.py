@@ -79,7 +79,8 @@ def plain_text(
         return None
     if (
         (text.find("#", below, end) >= 0 and text.find("\n#", below, end) >= 0)
-        or text.find("\n\n", below, end) >= 0
+        # Elsewhere a blank line is a row too short, told below.
+        or (len(header.names) == 1 and text.find("\n\n", below, end) >= 0)
         or _has_long_line(text, below, end)
     ):
         return None
@@ -165,15 +166,16 @@ class Buffer:
 
     def _frame_of_plain(self) -> pl.DataFrame:
         names = [f"c{n}" for n in range(len(self.header.names))]
-        # A first line of the right width: polars takes the width from it.
-        lines = [self.header.delimiter.join(names) + "\n", *(plain.lines for _, plain in self._plain)]
+        lines = "".join([plain.lines for _, plain in self._plain])
         try:
             cells = pl.read_csv(
-                "".join(lines).encode(),
+                lines.encode(),
                 separator=self.header.delimiter,
+                has_header=False,
                 schema={name: coded_text() if self._is_coded else pl.String() for name in names},
             )
-        except pl.exceptions.ComputeError:
+        except (pl.exceptions.ComputeError, pl.exceptions.SchemaError):
+            # The latter of the first row, from which polars takes the width.
             return self._frame_of_misfits()
         runs = [(file_id, plain.first_line, plain.rows) for file_id, plain in self._plain]
         return _numbered(runs).hstack(cells)

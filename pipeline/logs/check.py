@@ -89,12 +89,14 @@ def _typed_yes_no(sheet: Sheet, column: Field) -> pl.Series:
 def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     quantity = sheet.quantity(column)
     numbers = sheet.numbers(column)
+    mark_numbers(sheet, column, numbers)
     # A number that cannot be true is not measured, like one that cannot be read.
-    numbers.number[mark_numbers(sheet, column, numbers)] = np.nan
+    numbers = numbers.within_range(quantity)
     if quantity.keeps_unit:
-        labels = pl.Series([unit.label for unit in quantity.units])
-        unit = pl.select(pl.when(pl.Series(~np.isnan(numbers.number))).then(labels.gather(numbers.unit)))
-        return {column.becomes[0]: _null_for_nan(numbers.number), column.becomes[1]: unit.to_series()}
+        return {
+            column.becomes[0]: _null_for_nan(numbers.rows),
+            column.becomes[1]: numbers.labels(quantity),
+        }
     value = numbers.in_default_unit(quantity)
     if quantity.name == "serving order":
         broken = np.flatnonzero((value != np.round(value)) & ~np.isnan(value))
@@ -105,22 +107,21 @@ def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
     return {column.becomes[0]: _null_for_nan(value)}
 
 
-def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> Ints:
-    """Mark the cells of a number column that could not be read or cannot be true; the rows of the latter."""
+def mark_numbers(sheet: Sheet, column: Field, numbers: Numbers) -> None:
+    """Mark the cells of a number column that could not be read or cannot be true."""
     quantity = sheet.quantity(column)
-    off = numbers.out_of_range(quantity)
 
     def unread(row: int, text: str) -> tuple[str, Details]:
         file = sheet.files[int(sheet.file_ids[row])]
-        default = quantity.units[numbers.unit[row]]
-        return number_failure(text, quantity, default, file.decimal_mark)
+        _, unit = numbers.at(row)
+        return number_failure(text, quantity, quantity.units[unit], file.decimal_mark)
 
     def untrue(row: int, _: str) -> tuple[str, Details]:
-        return range_failure(column, quantity, quantity.units[numbers.unit[row]], float(numbers.number[row]))
+        number, unit = numbers.at(row)
+        return range_failure(column, quantity, quantity.units[unit], number)
 
     sheet.mark("not_a_number", numbers.failed, column.name, unread)
-    sheet.mark("out_of_range", off, column.name, untrue)
-    return off
+    sheet.mark("out_of_range", numbers.out_of_range(quantity), column.name, untrue)
 
 
 def _null_for_nan(values: Floats) -> pl.Series:
@@ -161,8 +162,9 @@ def check_steps(sheet: Sheet, step_of_row: pl.Series) -> None:
     """
     columns = [name for name in sheet.kind.fields if name not in sheet.kind.any_row]
     shapes = _shapes(sheet)
+    steps = Distinct.of(step_of_row)
     for step in sheet.kind.steps:
-        rows = np.flatnonzero((step_of_row == step.name).fill_null(False).to_numpy())
+        rows = steps.rows(np.flatnonzero((steps.texts == step.name).fill_null(False).to_numpy()))
         if rows.size == 0:
             continue
         occurring = _Shapes(tuple(sheet.kind.fields), rows, shapes[rows])

@@ -33,18 +33,27 @@ def with_texts(frame: pl.DataFrame) -> pl.DataFrame:
 
 def with_blank_ends(frame: pl.DataFrame) -> frozenset[str]:
     """The coded columns in which some text is blank or has a blank at an end."""
-    names = [column.name for column in frame if is_coded(column)]
-    text = pl.col(names).drop_nulls().unique().cast(pl.String)
-    is_odd = (text.str.strip_chars() != text) | (text == "")
-    found = frame.select(is_odd.any()) if names else pl.DataFrame()
-    return frozenset(name for name in names if found[name][0])
+    return frozenset(column.name for column in frame if is_coded(column) and _has_blank_ends(column))
+
+
+def _texts_of(column: pl.Series) -> pl.Series:
+    """Each text of a coded column once, in the order of the numbers that stand for them."""
+    highest = column.to_physical().max()
+    count = highest + 1 if isinstance(highest, int) else 0
+    return pl.int_range(count, dtype=pl.UInt32, eager=True).cat.to(column.dtype).cast(pl.String)
+
+
+def _has_blank_ends(column: pl.Series) -> bool:
+    texts = _texts_of(column)
+    return bool(((texts.str.strip_chars() != texts) | (texts == "")).any())
 
 
 @dataclass(frozen=True)
 class Distinct:
     """A column of text as the texts that occur in it, each once, and per row which of them it holds.
 
-    What is costly is done once a text. `texts` ends with a null, which is what an empty cell holds.
+    What is costly is done once a text. `texts` ends with a null, which is what an empty cell holds; a text
+    that no row holds any more may be among them.
     """
 
     texts: pl.Series
@@ -52,18 +61,13 @@ class Distinct:
 
     @classmethod
     def of(cls, text: pl.Series) -> Distinct:
-        """The distinct texts of a column, one coded or not, in the order in which they first occur."""
+        """The distinct texts of a column, one coded or not, in no order."""
         if text.null_count() == len(text):
             return cls(pl.Series([None], dtype=pl.String), np.zeros(len(text), dtype=np.int64))
         coded = text if is_coded(text) else text.cast(coded_text())
-        which = coded.to_physical().cast(pl.Int64).fill_null(-1).to_numpy().copy()
-        count = int(which.max(initial=-1)) + 1
-        first = np.zeros(count + 1, dtype=np.int64)
-        # Of several writes to one place the last one stands: from the end, it is the first row of each text.
-        first[which[::-1]] = np.arange(which.size - 1, -1, -1)
-        which[which < 0] = count
-        texts = pl.concat([text.gather(first[:count]).cast(pl.String), pl.Series([None], dtype=pl.String)])
-        return cls(texts, which)
+        texts = _texts_of(coded)
+        which = coded.to_physical().cast(pl.Int64).fill_null(len(texts)).to_numpy()
+        return cls(pl.concat([texts, pl.Series([None], dtype=pl.String)]), which)
 
     def spread(self, values: pl.Series) -> pl.Series:
         """What each row's text became, of what each text became."""

@@ -137,16 +137,23 @@ def chunks_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> Iterator[byt
     Raises `UnreadableTextError` when a line is longer than `LONGEST_LINE`: nothing past it is read. A line
     ends at a line feed or a carriage return, which are the same bytes in every encoding that logs have.
     """
-    size = line_bytes = feeds = returns = 0
+    size = line_bytes = 0
     while size <= most and (chunk := file.read(min(_CHUNK, most + 1 - size))):
         ends = max(chunk.rfind(b"\n"), chunk.rfind(b"\r"))
         line_bytes = line_bytes + len(chunk) if ends < 0 else len(chunk) - ends - 1
-        feeds += chunk.count(b"\n")
-        returns += 0 if feeds else chunk.count(b"\r")
-        if line_bytes > LONGEST_LINE:
-            raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", 1 + (feeds or returns))
         size += len(chunk)
+        if line_bytes > LONGEST_LINE:
+            raise UnreadableTextError("line_too_long", f"{LONGEST_LINE:,}", _last_line(file, size))
         yield chunk
+
+
+def _last_line(file: BinaryIO, size: int) -> int:
+    """The number of the line that the first `size` bytes end in."""
+    file.seek(0)
+    feeds = returns = 0
+    while size > 0 and (chunk := file.read(min(_CHUNK, size))):
+        feeds, returns, size = feeds + chunk.count(b"\n"), returns + chunk.count(b"\r"), size - len(chunk)
+    return 1 + (feeds or returns)
 
 
 def is_packed(path: Path) -> bool:

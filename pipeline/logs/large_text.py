@@ -57,6 +57,10 @@ class _Coding:
         return with_line_feeds(data.decode(self.codec, "strict" if self.is_whole else "surrogateescape"))
 
 
+# What most logs are, and what takes no parts to tell.
+_ASCII = _Coding("utf-8", "utf-8", mark=0, is_whole=True)
+
+
 @dataclass(frozen=True)
 class LargeText:
     """A large log's text; `encoding` and `broken` as in `decode.Decoded`, `state` as in `_state_of`."""
@@ -112,7 +116,7 @@ def large_text(path: Path) -> LargeText:
     that is longer than any log's.
     """
     state = _state_of(path)
-    coding = _coding_of(_start_of(path), _parts_of_bytes(path))
+    coding = _ASCII if _is_ascii(path) else _coding_of(_start_of(path), _parts_of_bytes(path))
     if coding.is_whole:
         return LargeText(path, coding.encoding, coding, state)
     broken: dict[int, str] = {}
@@ -121,6 +125,11 @@ def large_text(path: Path) -> LargeText:
         broken |= broken_lines(text, line)
         line += text.count("\n")
     return LargeText(path, coding.encoding, coding, state, broken)
+
+
+def _is_ascii(path: Path) -> bool:
+    """Whether a log is nothing but ASCII characters, none of them zero."""
+    return all(chunk.isascii() and b"\x00" not in chunk for chunk in _chunks(path))
 
 
 def _state_of(path: Path) -> tuple[int, int]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import Future, ThreadPoolExecutor
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 
 import duckdb
 import polars as pl
@@ -62,13 +62,17 @@ def _write_with_large(
         numbers = [rows.file_id for rows in later if name in _tables_of(rows)]
         between[name] = _between(frame, numbers)
         _create(connection, name, next(between[name]))
-    with _Writer(connection) as writer:
+    with ExitStack() as stack:
+        # One a table: several tables are written at a time.
+        writers = {
+            name: stack.enter_context(_Writer(connection)) for rows in later for name in _tables_of(rows)
+        }
         for rows in later:
             for part in rows.parts():
                 for name, table in part.items():
-                    writer.insert(name, table)
+                    writers[name].insert(name, table)
             for name in _tables_of(rows):
-                writer.insert(name, ArrowStream(next(between[name])))
+                writers[name].insert(name, ArrowStream(next(between[name])))
 
 
 def _tables_of(rows: LaterRows) -> tuple[str, str]:

@@ -50,7 +50,7 @@ def read_scores(sheet: Sheet, blocks: list[Block]) -> Scores:
     refused = [number for number, file in sheet.files.items() if file.is_refused]
     cells = cells.filter(~pl.col("file_id").is_in(refused))
     numbers = _parse(sheet, cells)
-    cells = cells.with_columns(pl.Series("score", numbers.number), has_failed=pl.lit(False))
+    cells = cells.with_columns(pl.Series("score", numbers.rows), has_failed=pl.lit(False))
     failed = np.zeros(len(cells), dtype=np.bool_)
     failed[numbers.failed] = True
     cells = cells.with_columns(pl.Series("has_failed", failed))

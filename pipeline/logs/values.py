@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -35,31 +35,68 @@ _NUMBER_AND_UNIT = r"^([+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]{1,3})?
 
 @dataclass(frozen=True)
 class Numbers:
-    """Numbers as read: `number` in unit `unit` (an index into the quantity's units), NaN where empty or
-    unread; `failed` are the rows whose text could not be read."""
+    """A column of numbers as read: what each distinct text says, and per row which of them it holds.
+
+    `number`, in unit `unit` (an index into the quantity's units), is NaN where a text is empty or was not
+    read; `is_unread` are the texts that could not be.
+    """
 
     number: Floats
     unit: Ints
-    failed: Ints
+    is_unread: npt.NDArray[np.bool_]
+    which: Ints
+
+    @property
+    def rows(self) -> Floats:
+        """The number of each row, in the unit it was written in."""
+        return self.number[self.which]
+
+    @property
+    def failed(self) -> Ints:
+        """The rows whose text could not be read."""
+        return self._rows_of(self.is_unread)
+
+    def at(self, row: int) -> tuple[float, int]:
+        """The number of one row, and its unit."""
+        text = self.which[row]
+        return float(self.number[text]), int(self.unit[text])
 
     def in_default_unit(self, quantity: Quantity) -> Floats:
-        """The numbers converted linearly to the quantity's default unit."""
+        """The number of each row, converted linearly to the quantity's default unit."""
+        return self._converted(quantity)[self.which]
+
+    def labels(self, quantity: Quantity) -> pl.Series:
+        """The name of each row's unit; null where there is no number."""
+        names = pl.Series([unit.label for unit in quantity.units]).gather(self.unit)
+        named = pl.select(pl.when(pl.Series(~np.isnan(self.number))).then(names)).to_series()
+        return named.gather(self.which)
+
+    def out_of_range(self, quantity: Quantity) -> Ints:
+        """Rows whose number is outside the plausible range of the quantity."""
+        return self._rows_of(self._is_off(quantity))
+
+    def within_range(self, quantity: Quantity) -> Numbers:
+        """The same without the numbers that are outside the plausible range."""
+        return replace(self, number=np.where(self._is_off(quantity), np.nan, self.number))
+
+    def _converted(self, quantity: Quantity) -> Floats:
         factors = np.array([unit.factor for unit in quantity.units])
         zeros = np.array([unit.zero for unit in quantity.units])
         converted: Floats = (self.number - zeros[self.unit]) * factors[self.unit]
         return converted
 
-    def out_of_range(self, quantity: Quantity) -> Ints:
-        """Rows whose number is outside the plausible range of the quantity."""
+    def _is_off(self, quantity: Quantity) -> npt.NDArray[np.bool_]:
         if quantity.keeps_unit:
-            value = self.number
             low = np.array([quantity.low if unit.low is None else unit.low for unit in quantity.units])
             high = np.array([quantity.high if unit.high is None else unit.high for unit in quantity.units])
-            return np.flatnonzero((value < low[self.unit]) | (value > high[self.unit]))
-        value = self.in_default_unit(quantity)
+            return (self.number < low[self.unit]) | (self.number > high[self.unit])
+        value = self._converted(quantity)
         # A bound written in another unit may miss it by the last binary digit.
         slack = 1e-9 * max(abs(quantity.low), abs(quantity.high))
-        return np.flatnonzero((value < quantity.low - slack) | (value > quantity.high + slack))
+        return (value < quantity.low - slack) | (value > quantity.high + slack)
+
+    def _rows_of(self, is_such: npt.NDArray[np.bool_]) -> Ints:
+        return np.flatnonzero(is_such[self.which]) if is_such.any() else np.empty(0, dtype=np.int64)
 
 
 @dataclass(frozen=True)
@@ -100,10 +137,8 @@ def parse_numbers(
         return _parse_numbers(text.cast(pl.String), quantity, default_unit, marks)
     distinct = Distinct.of(text)
     units = np.full(len(distinct.texts), default_unit[0])
-    once = _parse_numbers(
-        distinct.texts, quantity, units, None if marks is None else marks.repeated(units.size)
-    )
-    return Numbers(once.number[distinct.which], once.unit[distinct.which], distinct.rows(once.failed))
+    alike = None if marks is None else marks.repeated(units.size)
+    return replace(_parse_numbers(distinct.texts, quantity, units, alike), which=distinct.which)
 
 
 def _parse_numbers(text: pl.Series, quantity: Quantity, default_unit: Ints, marks: Marks | None) -> Numbers:
@@ -113,12 +148,12 @@ def _parse_numbers(text: pl.Series, quantity: Quantity, default_unit: Ints, mark
     # A number too big for a double comes back as infinite, and the words nan and inf as themselves.
     number[~np.isfinite(number)] = np.nan
     unit = default_unit.copy()
-    rest = np.flatnonzero(text.is_not_null().to_numpy() & np.isnan(number))
-    if rest.size == 0:
-        return Numbers(number, unit, rest)
-    number[rest], named = _parse_with_unit(_ungrouped(text.gather(rest)), quantity)
-    unit[rest] = np.where(named >= 0, named, unit[rest])
-    return Numbers(number, unit, rest[np.isnan(number[rest])])
+    is_there = text.is_not_null().to_numpy()
+    rest = np.flatnonzero(is_there & np.isnan(number))
+    if rest.size:
+        number[rest], named = _parse_with_unit(_ungrouped(text.gather(rest)), quantity)
+        unit[rest] = np.where(named >= 0, named, unit[rest])
+    return Numbers(number, unit, is_there & np.isnan(number), np.arange(number.size))
 
 
 def _grouped_by(separator: str, mark: str) -> str:
