@@ -21,13 +21,6 @@ from pipeline.reconcile.step import SCHEMAS, reconcile_step
 __all__ = ["reconcile_season"]
 
 _PLACE = ("file_id", "line")
-# What the reconciliation takes from a move. What its lots held by the account, and every number that counts
-# through the season, hang on all that was logged before, and so would the part.
-_OF_MOVES = (
-    *_PLACE,
-    *("kind", "batch", "run", "cut", "from_lot", "to_lot"),
-    *("volume_l", "abv_pct_vol", "lpa", "strength_basis"),
-)
 
 
 def reconcile_season(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
@@ -77,7 +70,6 @@ def _share_of_alarms(parts: int) -> float:
 def _with_parts(frames: Frames) -> tuple[Frames, int]:
     """The frames, but for the settings, with the part that each row belongs to; and the number of parts."""
     rows, moves, *rest, settings = frames
-    rows, moves = rows.drop("step_id"), moves.select(_OF_MOVES)
     linked = moves.select("batch", key_of(moves, "from_lot"), key_of(moves, "to_lot"))
     # Casks lose what nobody measures: no balance goes through one.
     part_of = part_of_each(linked_sets(linked, through_casks=False))

@@ -109,31 +109,47 @@ MAKES = {
 }
 """Every table the step makes, and what it holds."""
 
+_ALL_BUT_LINE = """
+    file_id, batch, "when", step, run, item, cut, source, lot, vessel, mass, volume, gravity, strength, spout,
+    temperature, minutes, ph
+"""
+
 READS = (
-    """
-    select
-        logged_row.*, cell.item as item_text, cell.volume as volume_text, cell.mass as mass_text,
-        cell.strength as strength_text, coalesce(cell.is_repeat, false) as is_repeat
-    from account.logged_row as logged_row
-    left join (
+    f"""
+    with repeated as (
         select
-            file_id, line, item, volume, mass, strength,
+            file_id, line,
             -- Without a time of its own a row is a repeat only right below the one it repeats.
             row_number() over same > 1
             and ("when" is not null or line = lag(line) over same + 1) as is_repeat,
         from raw.batch_log
-        window same as (
-            partition by
-                file_id, batch, "when", step, run, item, cut, source, lot, vessel, mass, volume, gravity,
-                strength, spout, temperature, minutes, ph
-            order by line
+        -- Hardly a row has its like: only such as may have are held against each other.
+        where hash({_ALL_BUT_LINE}) in (
+            select hash({_ALL_BUT_LINE}) from raw.batch_log group by 1 having count(*) > 1
         )
+        window same as (partition by {_ALL_BUT_LINE} order by line)
+    )
+
+    select
+        logged_row.* exclude (step_id), cell.item as item_text, cell.volume as volume_text,
+        cell.mass as mass_text, cell.strength as strength_text,
+        coalesce(repeated.is_repeat, false) as is_repeat,
+    from account.logged_row as logged_row
+    left join (
+        select file_id, line, item, volume, mass, strength from raw.batch_log
         union all
-        select file_id, line, null as item, volume, mass, strength, false as is_repeat from raw.cask_log
+        select file_id, line, null as item, volume, mass, strength from raw.cask_log
     ) as cell using (file_id, line)
+    left join repeated using (file_id, line)
     order by logged_row.file_id, logged_row.line
     """,
-    "select * from account.move order by move_id",
+    # Neither what a lot held by the account nor a number that counts through the season: both hang on all
+    # that was logged before, and so would every part of it.
+    """
+    select
+        file_id, line, kind, batch, run, cut, from_lot, to_lot, volume_l, abv_pct_vol, lpa, strength_basis
+    from account.move order by move_id
+    """,
     "select batch, run, run_kind, last_spout_pct_vol from account.run order by first_step_id",
     """
     select wash.batch, wash.wash_volume_l, batch_u.wash_volume_l_u, batch_u.wash_abv_pct_vol_u

@@ -1,15 +1,19 @@
 """What a run's own jars say of one of them, on runs of known truth (`pipeline.science.jar_strengths`)."""
 
+import duckdb
 import numpy as np
 import polars as pl
 import pytest
 
+from pipeline.logs import read_logs
 from pipeline.reconcile.calibrate import examine_season
 from pipeline.reconcile.quantities import FIGURE, Builder
 from pipeline.reconcile.solve import reconcile
-from pipeline.reconcile.step import batch_frame
+from pipeline.reconcile.step import READS, batch_frame
 from pipeline.reconcile.witness import OTHER_JARS, REPEATED, RUN_CURVE, hear, hear_repeats
 from pipeline.science import jar_strengths
+from pipeline.settings import Settings
+from pipeline.warehouse import make_tables
 
 JARS, CHARGE_L, CHARGE_ABV, MINUTES_PER_L = 20, 40.0, 28.0, 23.0
 
@@ -94,6 +98,38 @@ def test_a_row_written_twice_is_nothing_moved():
     (witness,) = hear_repeats(builder.finish(), [False, True]).items()
     assert witness[0] == 1
     assert (witness[1].basis, witness[1].expected, witness[1].is_decisive) == (REPEATED, 0.0, True)
+
+
+LOG = """batch,when,step,run,item,cut,volume,strength,by
+B1,2031-02-01 08:00,charge,spirit,low wines,,40,28,Ines
+B1,,collect,spirit,jar 1,hearts,1,70,Ines
+B1,,collect,spirit,jar 1,hearts,1,70,Ines
+B1,,collect,spirit,jar 1,hearts,1,70,Tom
+B1,,collect,spirit,jar 2,hearts,1,70,Ines
+B1,,collect,spirit,jar 1,hearts,1,70,Ines
+B1,2031-02-01 09:00,collect,spirit,jar 3,hearts,1,,Ines
+B1,,collect,spirit,jar 4,hearts,1,68,Ines
+B1,2031-02-01 09:00,collect,spirit,jar 3,hearts,1,,Ines
+B1,2031-02-01 09:00,collect,spirit,jar 3,hearts,1,67,Ines
+"""
+
+
+def test_a_row_is_a_repeat_below_its_like_of_a_time_or_right_below_one_without(tmp_path):
+    for name in ("one", "other"):
+        (tmp_path / f"{name}.csv").write_text(LOG)
+    with duckdb.connect(":memory:") as con:
+        frames = read_logs(tmp_path, Settings())
+        make_tables(con, frames, Settings(), wanted=["account.logged_row"])
+        rows = pl.DataFrame(con.sql(READS[0]))
+    expected, seen = [], {}
+    for line, row in enumerate(LOG.splitlines()[1:], start=2):
+        said = row.rsplit(",", 1)[0]
+        has_time = row.split(",")[1] != ""
+        expected.append(said in seen and (has_time or seen[said] == line - 1))
+        seen[said] = line
+    assert rows.height == 2 * len(expected)
+    assert rows["is_repeat"].to_list() == expected * 2
+    assert sum(expected) == 3
 
 
 def test_figures_have_the_uncertainty_of_the_whole_covariance():
