@@ -22,7 +22,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import block_diag
 from scipy.special import fdtrc, ndtr, ndtri, stdtr, stdtrit
 
 Array = NDArray[np.float64]
@@ -148,11 +147,11 @@ def fit_reml(
     start   : parameters to begin from; the error's must be above zero
     raises  : `ValueError` when the fixed effects cannot be told apart or no error is left
     """
-    blocks = _packed(blocks)
-    count = len(blocks[0].kernels)
+    packs = _packed(blocks)
+    count = len(packs[0].kernels)
     is_bounded = np.ones(count, dtype=bool) if bounded is None else np.asarray(bounded, dtype=bool)
-    response = np.concatenate([block.response for block in blocks])
-    design = np.vstack([block.design for block in blocks])
+    response = np.concatenate([pack.response for pack in packs])
+    design = np.vstack([pack.design for pack in packs])
     rows, columns = design.shape
     if rows <= columns or np.linalg.matrix_rank(design) < columns:
         raise ValueError(f"{columns} fixed effects cannot be told apart by {rows} rows")
@@ -161,32 +160,53 @@ def fit_reml(
     if scale <= 1e-20 * max(1.0, float(np.mean(response**2))):
         raise ValueError("the rows leave no error to judge by")
     theta = np.where(is_bounded, scale / count, 0.0) if start is None else start
-    state = _evaluate(blocks, theta)
+    state = _evaluate(packs, theta)
     for _ in range(MOST_STEPS):
         step = _bounded_step(state, theta, is_bounded)
         gain = float(state.gradient @ step)
         if gain < TOLERANCE:
             break
-        theta, state = _climb(blocks, theta, step, state, is_bounded, scale)
-    return _finish(blocks, theta, state, is_bounded, scale, rows - columns)
+        theta, state = _climb(packs, theta, step, state, is_bounded, scale)
+    return _finish(theta, state, is_bounded, scale, rows - columns)
 
 
-def _packed(blocks: Sequence[Block]) -> list[Block]:
+@dataclass(frozen=True)
+class _Pack:
+    """Neighbouring blocks worked through together; kernels (parameters, n, n), zero between two blocks."""
+
+    response: Array
+    design: Array
+    kernels: Array
+
+    def covariance(self, theta: Array) -> Array:
+        """The sum of the kernels, each times its parameter."""
+        flat: Array = theta @ self.kernels.reshape(len(theta), -1)
+        return flat.reshape(self.kernels.shape[1:])
+
+
+def _packed(blocks: Sequence[Block]) -> list[_Pack]:
     """The blocks in the same order, neighbours joined into larger ones of at most so many rows."""
     packs: list[list[Block]] = []
+    rows = 0
     for block in blocks:
-        if packs and sum(len(each.response) for each in [*packs[-1], block]) <= _PACKED_ROWS:
+        rows += len(block.response)
+        if packs and rows <= _PACKED_ROWS:
             packs[-1].append(block)
         else:
             packs.append([block])
-    return [pack[0] if len(pack) == 1 else _joined(pack) for pack in packs]
+            rows = len(block.response)
+    return [_joined(pack) for pack in packs]
 
 
-def _joined(blocks: Sequence[Block]) -> Block:
-    return Block(
+def _joined(blocks: Sequence[Block]) -> _Pack:
+    ends = np.cumsum([0, *(len(block.response) for block in blocks)])
+    kernels = np.zeros((len(blocks[0].kernels), ends[-1], ends[-1]))
+    for block, start, end in zip(blocks, ends[:-1], ends[1:], strict=True):
+        kernels[:, start:end, start:end] = block.kernels
+    return _Pack(
         np.concatenate([block.response for block in blocks]),
         np.vstack([block.design for block in blocks]),
-        tuple(block_diag(*kernels) for kernels in zip(*(block.kernels for block in blocks), strict=True)),
+        kernels,
     )
 
 
@@ -198,89 +218,81 @@ class _State:
     observed: Array
     beta: Array
     cov: Array
-    moments: tuple[Array, ...]
+    moments: Array
     crossed: Array
     weighted: Array
 
 
-def _evaluate(blocks: Sequence[Block], theta: Array) -> _State:
+def _evaluate(packs: Sequence[_Pack], theta: Array) -> _State:
     """Restricted log likelihood at theta, its gradient, and both information matrices.
 
     With P = V^-1 - V^-1 X C X' V^-1: gradient_k = -(tr P K_k - y' P K_k P y) / 2, expected information
     tr(P K_i P K_j) / 2, observed y' P K_i P K_j P y - tr(P K_i P K_j) / 2. All sums run over the blocks.
+
+    raises : `LinAlgError` when the covariance is not positive
     """
-    inverses = [np.linalg.inv(_covariance(block, theta)) for block in blocks]
-    log_det = sum(float(np.linalg.slogdet(_covariance(block, theta))[1]) for block in blocks)
-    pairs = list(zip(blocks, inverses, strict=True))
-    solved = [inverse @ block.design for block, inverse in pairs]
-    information = sum(block.design.T @ each for block, each in zip(blocks, solved, strict=True))
+    covariances = [pack.covariance(theta) for pack in packs]
+    roots = [np.linalg.cholesky(each) for each in covariances]
+    log_det = 2.0 * sum(float(np.log(np.diagonal(root)).sum()) for root in roots)
+    inverses = [np.asarray(np.linalg.inv(each), dtype=np.float64) for each in covariances]
+    solved = [inverse @ pack.design for pack, inverse in zip(packs, inverses, strict=True)]
+    information = sum(pack.design.T @ each for pack, each in zip(packs, solved, strict=True))
     cov = np.linalg.inv(np.asarray(information))
-    beta = cov @ sum(each.T @ block.response for block, each in zip(blocks, solved, strict=True))
-    residual = [block.response - block.design @ beta for block in blocks]
-    weighted = [inverse @ rest for (_, inverse), rest in zip(pairs, residual, strict=True)]
+    beta = cov @ sum(each.T @ pack.response for pack, each in zip(packs, solved, strict=True))
+    residual = [pack.response - pack.design @ beta for pack in packs]
+    weighted = [inverse @ rest for inverse, rest in zip(inverses, residual, strict=True)]
     fit = sum(float(rest @ each) for rest, each in zip(residual, weighted, strict=True))
     freedom = sum(len(rest) for rest in residual) - len(beta)
     log_likelihood = -0.5 * (
         freedom * np.log(2.0 * np.pi) + log_det + float(np.linalg.slogdet(np.asarray(information))[1]) + fit
     )
-    count = len(theta)
-    size = len(beta)
-    moments = [np.zeros((size, size)) for _ in range(count)]
-    crossed = np.zeros((count, count, size, size))
-    traces = np.zeros(count)
-    pair_traces = np.zeros((count, count))
-    bends = np.zeros((count, size))
-    quadratic = np.zeros(count)
-    pair_quadratic = np.zeros((count, count))
-    for (block, inverse), each, rest in zip(pairs, solved, weighted, strict=True):
-        turned = [inverse @ kernel for kernel in block.kernels]
-        leaned = [kernel @ each for kernel in block.kernels]
-        pulled = [kernel @ rest for kernel in block.kernels]
-        for i in range(count):
-            moments[i] += each.T @ leaned[i]
-            traces[i] += float(np.trace(turned[i]))
-            quadratic[i] += float(rest @ pulled[i])
-            bends[i] += each.T @ pulled[i]
-            for j in range(i, count):
-                pair_traces[i, j] += float(np.sum(turned[i] * turned[j].T))
-                both = leaned[i].T @ inverse @ leaned[j]
-                crossed[i, j] += both
-                if i != j:
-                    crossed[j, i] += both.T
-                pair_quadratic[i, j] += float(pulled[i] @ inverse @ pulled[j])
-    gradient = np.array(
-        [-0.5 * (traces[k] - float(np.sum(cov * moments[k])) - quadratic[k]) for k in range(count)]
+    parts = zip(packs, inverses, solved, weighted, strict=True)
+    sums = [_sums(pack.kernels, inverse, each, rest) for pack, inverse, each, rest in parts]
+    moments, crossed, traces, pair_traces, bends, quadratic, pair_quadratic = (
+        np.sum(each, axis=0) for each in zip(*sums, strict=True)
     )
-    expected = np.zeros((count, count))
-    observed = np.zeros((count, count))
-    for i in range(count):
-        for j in range(i, count):
-            trace = (
-                pair_traces[i, j]
-                - 2.0 * float(np.sum(cov * crossed[i, j].T))
-                + float(np.sum((cov @ moments[i]) * (cov @ moments[j]).T))
-            )
-            bend = pair_quadratic[i, j] - float(bends[i] @ cov @ bends[j])
-            expected[i, j] = expected[j, i] = 0.5 * trace
-            observed[i, j] = observed[j, i] = bend - 0.5 * trace
+    covered = cov @ moments
+    gradient = -0.5 * (traces - np.trace(covered, axis1=1, axis2=2) - quadratic)
+    trace = (
+        pair_traces
+        - 2.0 * np.einsum("pq,ijqp->ij", cov, crossed)
+        + np.einsum("ipq,jqp->ij", covered, covered)
+    )
     return _State(
         float(log_likelihood),
         gradient,
-        expected,
-        observed,
-        np.asarray(beta),
-        cov,
-        tuple(moments),
-        crossed,
-        np.concatenate(weighted),
+        expected=0.5 * trace,
+        observed=pair_quadratic - bends @ cov @ bends.T - 0.5 * trace,
+        beta=np.asarray(beta),
+        cov=cov,
+        moments=moments,
+        crossed=crossed,
+        weighted=np.concatenate(weighted),
     )
 
 
-def _covariance(block: Block, theta: Array) -> Array:
-    total: Array = theta[0] * block.kernels[0]
-    for part, kernel in zip(theta[1:], block.kernels[1:], strict=True):
-        total = total + part * kernel
-    return total
+def _sums(kernels: Array, inverse: Array, solved: Array, weighted: Array) -> tuple[Array, ...]:
+    """One pack's part of the sums over all rows, by kernel K_k or by pair of kernels K_i, K_j.
+
+    inverse, solved, weighted : V^-1, V^-1 X, V^-1 (y - X b)
+    returns : X'V^-1 K_k V^-1 X; X'V^-1 K_i V^-1 K_j V^-1 X; tr V^-1 K_k; tr V^-1 K_i V^-1 K_j;
+              r'V^-1 K_k V^-1 X; r'V^-1 K_k V^-1 r; r'V^-1 K_i V^-1 K_j V^-1 r, with r = y - X b
+    """
+    count, rows, size = len(kernels), len(inverse), solved.shape[1]
+    turned = inverse @ kernels
+    flat, flipped = turned.reshape(count, -1), np.swapaxes(turned, 1, 2).reshape(count, -1)
+    leaned, pulled = kernels @ solved, kernels @ weighted
+    wide = np.swapaxes(leaned, 0, 1).reshape(rows, count * size)
+    crossed = (wide.T @ inverse @ wide).reshape(count, size, count, size)
+    return (
+        solved.T @ leaned,
+        np.swapaxes(crossed, 1, 2),
+        np.trace(turned, axis1=1, axis2=2),
+        flat @ flipped.T,
+        pulled @ solved,
+        pulled @ weighted,
+        pulled @ inverse @ pulled.T,
+    )
 
 
 def _bounded_step(state: _State, theta: Array, is_bounded: NDArray[np.bool_]) -> Array:
@@ -303,7 +315,7 @@ def _bounded_step(state: _State, theta: Array, is_bounded: NDArray[np.bool_]) ->
 
 
 def _climb(
-    blocks: Sequence[Block],
+    packs: Sequence[_Pack],
     theta: Array,
     step: Array,
     state: _State,
@@ -317,25 +329,22 @@ def _climb(
         tried = np.where(is_bounded, np.maximum(tried, 0.0), tried)
         # The error keeps a foot above zero: without any, the covariance cannot be inverted.
         tried[-1] = max(tried[-1], 1e-8 * scale)
-        if _is_positive(blocks, tried):
-            found = _evaluate(blocks, tried)
-            if found.log_likelihood > state.log_likelihood:
-                return tried, found
+        found = _evaluate_if_positive(packs, tried)
+        if found is not None and found.log_likelihood > state.log_likelihood:
+            return tried, found
         length *= 0.5
     return theta, state
 
 
-def _is_positive(blocks: Sequence[Block], theta: Array) -> bool:
+def _evaluate_if_positive(packs: Sequence[_Pack], theta: Array) -> _State | None:
+    """The same; None where the covariance is not positive."""
     try:
-        for block in blocks:
-            np.linalg.cholesky(_covariance(block, theta))
+        return _evaluate(packs, theta)
     except np.linalg.LinAlgError:
-        return False
-    return True
+        return None
 
 
 def _finish(
-    blocks: Sequence[Block],
     theta: Array,
     state: _State,
     is_bounded: NDArray[np.bool_],
@@ -360,6 +369,6 @@ def _finish(
         weighted=state.weighted,
         criterion=-2.0 * state.log_likelihood,
         theta_expected_cov=expected_cov,
-        moments=state.moments,
+        moments=tuple(state.moments),
         crossed=state.crossed,
     )

@@ -150,19 +150,18 @@ class _Model:
         self.kernels = np.stack([each @ each.T for each in columns])
         self.width = float(np.std(means, ddof=1)) + 1e-6
         self.size = len(means)
-        self.border = np.stack([means - means.mean(), np.ones(self.size)])
+        self.bordered_kernels = np.pad(self.kernels, ((0, 0), (0, 2), (0, 2)))
+        self.bordered = np.pad(self.errors, (0, 2))
+        self.bordered[self.size :, : self.size] = means - means.mean(), np.ones(self.size)
+        self.bordered[: self.size, self.size :] = self.bordered[self.size :, : self.size].T
+        self.bordered[self.size :, self.size :] = _OUT_OF_THE_WAY * np.eye(2)
 
     def log_posterior(self, eta: Array) -> Array:
         """Log posterior of each row of eta, the mean integrated out over a flat prior."""
         found = []
         for some in np.array_split(eta, max(len(eta) // _CHUNK, 1)):
             # One factorisation gives all: below the root of V stand V's half-solved mean and column of ones.
-            bordered = np.empty((len(some), self.size + 2, self.size + 2))
-            bordered[:, : self.size, : self.size] = self._covariance(some)
-            bordered[:, self.size :, : self.size] = self.border
-            bordered[:, : self.size, self.size :] = self.border.T
-            bordered[:, self.size :, self.size :] = _OUT_OF_THE_WAY * np.eye(2)
-            full = np.linalg.cholesky(bordered)
+            full = np.linalg.cholesky(_added(np.exp(2.0 * some), self.bordered_kernels, self.bordered))
             root, solved = full[:, : self.size, : self.size], full[:, self.size :, : self.size]
             yy = np.sum(solved[:, 0] ** 2, axis=1)
             yx = np.sum(solved[:, 0] * solved[:, 1], axis=1)
@@ -218,8 +217,8 @@ class _Model:
         was really seen less what was drawn.
         """
         draws = len(eta)
-        covariance = self._covariance(eta)
         scales = np.exp(eta)
+        covariance = _added(scales**2, self.kernels, self.errors)
         prior = [
             (rng.standard_normal((draws, each.shape[1])) @ each.T) * scales[:, k, None]
             for k, each in enumerate(self.columns)
@@ -236,6 +235,9 @@ class _Model:
         ]
         return np.stack([each.var(axis=1, ddof=1) for each in parts], axis=1)
 
-    def _covariance(self, eta: Array) -> Array:
-        total: Array = np.tensordot(np.exp(2.0 * eta), self.kernels, axes=1) + self.errors
-        return total
+
+def _added(sizes: Array, kernels: Array, rest: Array) -> Array:
+    """The sum of the kernels, each times its size, and the rest; one such sum a row of sizes."""
+    total: Array = (sizes @ kernels.reshape(len(kernels), -1)).reshape(-1, *rest.shape)
+    total += rest
+    return total

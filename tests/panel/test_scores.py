@@ -176,6 +176,36 @@ def test_blocks_and_one_whole_matrix_give_the_same_fit():
     assert parts.criterion == pytest.approx(whole.criterion)
 
 
+def test_what_a_fit_tells_of_itself_is_its_plain_definition():
+    """Covariances, information and what Kenward and Roger need, from whole matrices, kernel by kernel."""
+    rng = np.random.default_rng(8)
+    group, cell = np.repeat(np.arange(40), 6), np.repeat(np.arange(120), 2)
+    design = np.column_stack([np.ones(240), rng.normal(size=240)])
+    response = rng.normal(size=40)[group] + rng.normal(size=120)[cell] + rng.normal(size=240)
+    kernels = (factor_kernel(group), factor_kernel(cell), np.eye(240))
+    own = [np.flatnonzero(group == each) for each in range(40)]
+    fit = fit_reml(
+        [Block(response[rows], design[rows], tuple(k[np.ix_(rows, rows)] for k in kernels)) for rows in own]
+    )
+    assert fit.theta.min() > 0.0
+    inverse = np.linalg.inv(np.tensordot(fit.theta, kernels, axes=1))
+    np.testing.assert_allclose(fit.cov, np.linalg.inv(design.T @ inverse @ design), rtol=1e-9)
+    np.testing.assert_allclose(fit.beta, fit.cov @ design.T @ inverse @ response, rtol=1e-9)
+    np.testing.assert_allclose(fit.weighted, inverse @ (response - design @ fit.beta), atol=1e-9)
+    free = inverse - inverse @ design @ fit.cov @ design.T @ inverse
+    expected = [[0.5 * np.trace(free @ one @ free @ other) for other in kernels] for one in kernels]
+    np.testing.assert_allclose(fit.theta_expected_cov, np.linalg.inv(expected), rtol=1e-8)
+    pull = free @ response
+    observed = [[pull @ one @ free @ other @ pull for other in kernels] for one in kernels]
+    np.testing.assert_allclose(fit.theta_cov, np.linalg.inv(np.array(observed) - expected), rtol=1e-8)
+    solved = inverse @ design
+    for i, one in enumerate(kernels):
+        np.testing.assert_allclose(fit.moments[i], solved.T @ one @ solved, rtol=1e-9, atol=1e-9)
+        for j, other in enumerate(kernels):
+            both = solved.T @ one @ inverse @ other @ solved
+            np.testing.assert_allclose(fit.crossed[i, j], both, rtol=1e-9, atol=1e-9, err_msg=f"{i}, {j}")
+
+
 def test_a_variance_that_is_not_there_stays_at_zero():
     """Groups more alike than chance: the estimate stands on the boundary, the likelihood stays finite."""
     response = np.tile([1.0, -1.0, 2.0, -2.0], 5)
