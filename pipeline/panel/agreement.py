@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2, rankdata
-from scipy.stats import f as f_distribution
+from scipy.special import chdtrc, fdtri
+from scipy.stats import rankdata
 
 Array = NDArray[np.float64]
 
@@ -81,8 +81,8 @@ def intraclass(table: Array, level: float = 0.95) -> Intraclass | None:
     low, high = _single_limits(single, msb, msj, mse, n, k, level)
     f_value = msb / mse
     tail = (1.0 + level) / 2.0
-    f_low = f_value / float(f_distribution.ppf(tail, n - 1, (n - 1) * (k - 1)))
-    f_high = f_value * float(f_distribution.ppf(tail, (n - 1) * (k - 1), n - 1))
+    f_low = f_value / float(fdtri(n - 1, (n - 1) * (k - 1), tail))
+    f_high = f_value * float(fdtri((n - 1) * (k - 1), n - 1, tail))
     return Intraclass(
         single=single,
         single_low=low,
@@ -104,8 +104,8 @@ def _single_limits(
     bottom = (n - 1) * (k * single * f_judges) ** 2 + (n * (1.0 + (k - 1) * single) - k * single) ** 2
     df = top / bottom
     tail = (1.0 + level) / 2.0
-    upper = float(f_distribution.ppf(tail, n - 1, df))
-    lower = float(f_distribution.ppf(tail, df, n - 1))
+    upper = float(fdtri(n - 1, df, tail))
+    lower = float(fdtri(df, n - 1, tail))
     low = n * (msb - upper * mse) / (upper * (k * msj + (k * n - k - n) * mse) + n * msb)
     high = n * (lower * msb - mse) / (k * msj + (k * n - k - n) * mse + n * lower * msb)
     return low, high
@@ -129,11 +129,11 @@ def concordance(table: Array, permutations: int = 0, seed: int = 1) -> Concordan
     n, k = table.shape
     if n < 2 or k < 2:
         return None
-    ranks = np.column_stack([rankdata(table[:, j]) for j in range(k)])
+    ranks = rankdata(table, axis=0)
     statistic = _friedman(ranks)
     if statistic is None:
         return None
-    p_value = float(chi2.sf(statistic, n - 1))
+    p_value = float(chdtrc(n - 1, statistic))
     if permutations:
         rng = np.random.default_rng(seed)
         shuffled = rng.permuted(np.broadcast_to(ranks, (permutations, n, k)), axis=1)

@@ -11,8 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2
-from scipy.stats import f as f_distribution
+from scipy.special import chdtrc, fdtrc
 
 from pipeline.panel.scaling import Scaling, centred_cells, read_scaling
 from pipeline.panel.scores import ScoreFit, Scores
@@ -114,7 +113,7 @@ class _Gathered:
         if self.repeats < LEAST_REPEATS or self.df_samples < 1 or self.ss_repeat <= 0.0:
             return np.nan, np.nan
         f_value = (self.ss_samples / self.df_samples) / (self.ss_repeat / self.repeats)
-        return f_value, float(f_distribution.sf(f_value, self.df_samples, self.repeats))
+        return f_value, float(fdtrc(self.df_samples, self.repeats, f_value))
 
 
 def _gather(gathered: dict[int, _Gathered], scores: Scores, fitted: ScoreFit) -> None:
@@ -151,6 +150,6 @@ def _hint(own: _Gathered, slope: float, slope_se: float, usual_repeat: float) ->
     if np.isfinite(own.repeat_sd) and np.isfinite(usual_repeat) and usual_repeat > 0.0:
         ratio = own.repeat_sd / usual_repeat
         # Beyond what so few repeats would bring about by luck (chi-square, 5 %).
-        if ratio > LOOSE_REPEAT and chi2.sf(ratio**2 * own.repeats, own.repeats) < 0.05:
+        if ratio > LOOSE_REPEAT and chdtrc(own.repeats, ratio**2 * own.repeats) < 0.05:
             hints.append("repeats loosely: fewer glasses an evening, more time between them")
     return "; ".join(hints)

@@ -16,7 +16,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import f as f_distribution
+from scipy.special import fdtri
 
 from pipeline.panel.mixed import Array
 
@@ -117,7 +117,7 @@ def _ellipses(reference: Array, centred: Array, draws: int, seed: int) -> tuple[
     turned = np.einsum("dsi,dij->dsj", places, u @ v)
     # Drawing n people with replacement understates their variance by (n - 1) / n.
     widened = people / (people - 1.0)
-    reach = 2.0 * (people - 1.0) / (people - 2.0) * float(f_distribution.ppf(LEVEL, 2, people - 2))
+    reach = 2.0 * (people - 1.0) / (people - 2.0) * float(fdtri(2, people - 2, LEVEL))
     return tuple(_ellipse(np.cov(turned[:, sample].T) * widened, reach) for sample in range(len(reference)))
 
 

@@ -23,7 +23,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from pipeline.panel.mixed import Array
 from pipeline.panel.scores import ScoreFit, Scores, sum_contrasts
@@ -73,7 +73,7 @@ class Scaling:
     @property
     def p_scaling(self) -> float:
         """p that all slopes are alike."""
-        return float(f_distribution.sf(self.f_scaling, self.df_scaling, self.df_disagreement))
+        return float(fdtrc(self.df_scaling, self.df_disagreement, self.f_scaling))
 
     @property
     def is_usable(self) -> bool:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 Array = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ def cochran_q(ticks: Array, permutations: int = 0, seed: int = 1) -> CochranTest
         return None
     spread = float(np.sum((by_sample - by_sample.mean()) ** 2))
     q = columns * (columns - 1) * spread / bottom
-    p_value = float(chi2.sf(q, columns - 1))
+    p_value = float(chdtrc(columns - 1, q))
     if permutations:
         rng = np.random.default_rng(seed)
         shuffled = rng.permuted(np.broadcast_to(ticks, (permutations, rows, columns)), axis=2).sum(axis=1)
