@@ -19,8 +19,10 @@ from pytest_benchmark.fixture import BenchmarkFixture
 
 from pipeline.account import account_step, walk_entries
 from pipeline.account.ancestry import credits, walk_ancestry
-from pipeline.account.step import READS
+from pipeline.account.step import MAKES, READS
+from pipeline.kept_parts import KeptParts
 from pipeline.logs import read_logs
+from pipeline.python_step import PythonStep
 from pipeline.settings import Settings
 from pipeline.warehouse import make_tables
 
@@ -137,12 +139,12 @@ def test_whole_account_of_linked_batches(
 ) -> None:
     size = batches // 100 if benchmark.disabled else batches
     (tmp_path / "all.csv").write_text("\n".join(log_lines(size, DRAWS[receiver])) + "\n", encoding="utf-8")
-    wanted = {word for query in READS for word in query.split() if "." in word and word[0].isalpha()}
+    wanted = PythonStep(account_step, READS, MAKES).depends
     settings = Settings()
     with duckdb.connect(":memory:") as con:
         make_tables(con, read_logs(tmp_path, settings), settings, wanted=wanted)
         frames = [pl.DataFrame(con.sql(query)) for query in READS]
-    tables = benchmark.pedantic(lambda: list(account_step(*frames)), rounds=1)
+    tables = benchmark.pedantic(lambda: list(account_step(*frames, parts=KeptParts())), rounds=1)
     shares = (
         tables[0].filter(pl.col("until_move_id").is_null()).group_by("lot").agg(pl.col("share_frac").sum())
     )
