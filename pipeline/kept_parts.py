@@ -235,15 +235,15 @@ def _digests(frames: Iterable[_Sorted]) -> list[str]:
         for digest, start, end in zip(digests, each.starts, each.ends, strict=True):
             digest.update(f"{end - start} {columns}".encode())
         for column in each.frame.iter_columns():
-            for cells, edge in _cells(column):
+            for cells, edges in _cells(column):
                 # One part's cells of a column after the other's: nothing is copied.
-                for digest, start, end in zip(digests, edge[each.starts], edge[each.ends], strict=True):
+                for digest, start, end in zip(digests, edges(each.starts), edges(each.ends), strict=True):
                     digest.update(cells[start:end])
     return [digest.hexdigest() for digest in digests]
 
 
-def _cells(column: pl.Series) -> Iterator[tuple[memoryview, Places]]:
-    """The bytes of a column, and at which of them each row begins; at last, where they end."""
+def _cells(column: pl.Series) -> Iterator[tuple[memoryview, Callable[[Places], Places]]]:
+    """The bytes of a column, and at which of them given rows begin."""
     # What memory holds where a cell is null is no part of it.
     yield _of_one_width(column.is_null().cast(pl.UInt8))
     column = column.to_physical()
@@ -251,17 +251,17 @@ def _cells(column: pl.Series) -> Iterator[tuple[memoryview, Places]]:
         texts = column.fill_null("")
         lengths = texts.str.len_bytes()
         yield _of_one_width(lengths)
-        edges = np.concatenate([[0], np.cumsum(lengths.to_numpy(), dtype=np.int64)])
-        yield memoryview(texts.str.join("").item().encode()), edges
+        begins = np.concatenate([[0], np.cumsum(lengths.to_numpy(), dtype=np.int64)])
+        yield memoryview(texts.str.join("").item().encode()), begins.__getitem__
     elif column.dtype == pl.Boolean:
         yield _of_one_width(column.fill_null(value=False).cast(pl.UInt8))
     elif column.dtype != pl.Null:
         yield _of_one_width(column.fill_null(0))
 
 
-def _of_one_width(column: pl.Series) -> tuple[memoryview, Places]:
+def _of_one_width(column: pl.Series) -> tuple[memoryview, Callable[[Places], Places]]:
     cells = np.ascontiguousarray(column.to_numpy())
-    return cells.view(np.uint8).data, np.arange(cells.size + 1) * cells.itemsize
+    return cells.view(np.uint8).data, lambda rows: rows * cells.itemsize
 
 
 # An Arrow stream ends with a message of no length.

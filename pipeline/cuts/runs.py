@@ -22,9 +22,8 @@ from pipeline.cuts.schemas import (
     JAR_EXPECTED_SCHEMA,
     RUN_CURVE_SCHEMA,
     STILL_SCHEMA,
-    STRIP_STOP_SCHEMA,
 )
-from pipeline.cuts.strip import strip_rows
+from pipeline.cuts.strip import strip_table
 from pipeline.kept_parts import KeptParts, number_within, read_again, with_parts_by_batch
 
 Array = NDArray[np.float64]
@@ -91,12 +90,10 @@ def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
         for found in (curves, read_again(jars, "file_id", files))
     )
     pools = _pools(curve)
-    yield curve.with_columns(
-        pl.Series("is_off_still", [_is_off(row, pools) for row in curve.iter_rows(named=True)], pl.Boolean)
-    )
+    yield _beside_stills(curve, pools)
     yield jar
     yield pl.DataFrame(_still_rows(curve, pools), schema=STILL_SCHEMA, orient="row")
-    yield pl.DataFrame(_strip_rows(frame, pools), schema=STRIP_STOP_SCHEMA, orient="row")
+    yield _strips(frame, pools)
 
 
 def fit_part(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
@@ -178,19 +175,25 @@ def _still_rows(curve: pl.DataFrame, pools: Mapping[_Still, Pool]) -> Iterator[R
         }
 
 
-def _strip_rows(frame: pl.DataFrame, pools: Mapping[_Still, Pool]) -> list[Row]:
-    runs = frame.unique(("batch", "run"), keep="first", maintain_order=True)
-    heads = runs.filter(pl.col("run_kind") == "stripping").to_dicts()
-    stages = {still: found.mean for (still, kind), found in pools.items() if kind == "stripping"}
-    return strip_rows(heads, stages)
+def _strips(frame: pl.DataFrame, pools: Mapping[_Still, Pool]) -> pl.DataFrame:
+    runs = frame.filter(pl.col("run_kind") == "stripping")
+    heads = runs.unique(("batch", "run"), keep="first", maintain_order=True)
+    return strip_table(
+        heads, {still: found.mean for (still, kind), found in pools.items() if kind == "stripping"}
+    )
 
 
-def _is_off(row: Row, pools: Mapping[_Still, Pool]) -> bool | None:
-    """Whether a run's stages are not those of its still; None where nothing can be said."""
-    found = pools.get((row["still"], row["run_kind"]))
-    if found is None or row["stages"] is None:
-        return None
-    return bool(abs(row["stages"] - found.mean) > 3.0 * math.hypot(found.between_sd, row["stages_u"]))
+def _beside_stills(curve: pl.DataFrame, pools: Mapping[_Still, Pool]) -> pl.DataFrame:
+    """The runs, with whether a run's stages are not those of its still; null where nothing can be said."""
+    stills = pl.DataFrame(
+        [(still, kind, found.mean, found.between_sd) for (still, kind), found in pools.items()],
+        schema={"still": pl.String, "run_kind": pl.String, "mean": pl.Float64, "between_sd": pl.Float64},
+        orient="row",
+    )
+    both = curve.join(stills, on=("still", "run_kind"), how="left", nulls_equal=True, maintain_order="left")
+    u = (pl.col("between_sd") ** 2 + pl.col("stages_u") ** 2).sqrt()
+    is_off = (pl.col("stages") - pl.col("mean")).abs() > 3.0 * u
+    return both.with_columns(is_off.alias("is_off_still")).drop("mean", "between_sd")
 
 
 def _run_row(run: _Run, fits: Fits, row: int) -> Row:

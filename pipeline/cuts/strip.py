@@ -5,17 +5,17 @@ The loss in the pot is predicted by the still's own stages, not unknown: what is
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.cuts.schemas import STRIP_STOP_SCHEMA
 from pipeline.science import distillate_volume_l, lpa_frac_at_spout
 
 Array = NDArray[np.float64]
-Row = dict[str, Any]
 
 STEP_PCT_VOL = 2.0
 """How far the other stops of `fit.strip_stop` lie from the one made, either way (own choice)."""
@@ -45,32 +45,38 @@ class _Strips:
         return np.asarray(distillate_volume_l(self.charge_l, self.charge_abv, self.stages, frac))
 
 
-def strip_rows(heads: Sequence[Row], stages: Mapping[str | None, float]) -> list[Row]:
-    """The rows of `fit.strip_stop`, in the order of `heads`.
+def strip_table(heads: pl.DataFrame, stages: Mapping[str | None, float]) -> pl.DataFrame:
+    """`fit.strip_stop`, in the order of `heads`.
 
     heads  : any jar's row of each stripping run
     stages : each still's pooled effective stages; a still without one gets no expectation
     """
-    shared = ("batch", "run", "season", "still", "started_at", "charge_lpa", "charge_abv_pct_vol")
-    rows = [
-        {name: head[name] for name in (*shared, "last_spout_pct_vol", "recovery_frac", "recovery_frac_u")}
-        for head in heads
-    ]
+    heads = heads.with_row_index("place")
+    expected = [pl.DataFrame(schema={"place": pl.UInt32(), **_EXPECTED})]
     for still, found in stages.items():
-        mine = [i for i, head in enumerate(heads) if head["still"] == still]
-        for i, row in zip(mine, _of_still([heads[i] for i in mine], found), strict=True):
-            rows[i] |= {name: None if np.isnan(value) else value for name, value in row.items()}
-    for row in rows:
-        if row["recovery_frac"] is not None and row.get("expected_recovery_frac") is not None:
-            row["recovery_difference_frac"] = row["recovery_frac"] - row["expected_recovery_frac"]
-    return rows
+        mine = heads.filter(pl.col("still").eq_missing(still))
+        expected.append(mine.select("place", *_of_still(mine, found)))
+    difference = pl.col("recovery_frac") - pl.col("expected_recovery_frac")
+    table = heads.join(pl.concat(expected), on="place", how="left", maintain_order="left")
+    return table.with_columns(difference.alias("recovery_difference_frac")).select(
+        pl.col(name).cast(dtype) for name, dtype in STRIP_STOP_SCHEMA.items()
+    )
 
 
-def _of_still(heads: list[Row], stages: float) -> Iterator[dict[str, float]]:
-    """Expected recovery and the two other stops of one still's runs."""
+_EXPECTED = {
+    name: pl.Float64()
+    for name in (
+        "expected_recovery_frac",
+        *(f"{stop}_{what}" for stop in ("earlier", "later") for what in ("stop_pct_vol", "lpa", "min")),
+    )
+}
+
+
+def _of_still(heads: pl.DataFrame, stages: float) -> Iterator[pl.Series]:
+    """Expected recovery and the two other stops of one still's runs: the columns of `_EXPECTED`."""
 
     def column(name: str) -> Array:
-        return np.array([np.nan if head[name] is None else head[name] for head in heads], dtype=np.float64)
+        return heads[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
 
     strips = _Strips(
         column("charge_volume_l"),
@@ -82,15 +88,11 @@ def _of_still(heads: list[Row], stages: float) -> Iterator[dict[str, float]]:
         min(max(stages, 0.0), 2.0),
     )
     expected = strips.over(strips.stop)
-    columns = {"expected_recovery_frac": expected}
-    for name, stop in (("earlier", strips.stop + STEP_PCT_VOL), ("later", strips.stop - STEP_PCT_VOL)):
+    columns = [expected]
+    for stop in (strips.stop + STEP_PCT_VOL, strips.stop - STEP_PCT_VOL):
         stop = np.where(stop >= WEAKEST_STOP_PCT_VOL, stop, np.nan)
         over = strips.over(stop)
         litres = strips.litres_over(over) - strips.litres_over(expected)
-        columns |= {
-            f"{name}_stop_pct_vol": stop,
-            f"{name}_lpa": (over - expected) * strips.charge_lpa,
-            f"{name}_min": litres * strips.minutes_per_litre(),
-        }
-    for values in zip(*(each.tolist() for each in columns.values()), strict=True):
-        yield dict(zip(columns, values, strict=True))
+        columns += [stop, (over - expected) * strips.charge_lpa, litres * strips.minutes_per_litre()]
+    for name, values in zip(_EXPECTED, columns, strict=True):
+        yield pl.Series(name, values, dtype=pl.Float64, nan_to_null=True)

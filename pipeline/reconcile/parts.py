@@ -21,6 +21,7 @@ from pipeline.reconcile.step import SCHEMAS, reconcile_step
 __all__ = ["reconcile_season"]
 
 _PLACE = ("file_id", "line")
+_SIDES = ("from_lot", "to_lot")
 
 
 def reconcile_season(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
@@ -89,27 +90,32 @@ def _with_parts(frames: Frames) -> tuple[Frames, int]:
 
 def _part_of_moves(moves: pl.DataFrame, part_of: dict[str, int]) -> pl.Series:
     """The part of each move's batch; of a move without one, that of whoever touched its lot before."""
+    moves = moves.with_columns(by_batch(part_of)).with_row_index("move")
+    alone = moves.filter(pl.col("batch").is_null())
+    lots = pl.concat([alone[side] for side in _SIDES]).drop_nulls().unique()
+    touches = pl.any_horizontal(pl.col(_SIDES).is_in(lots.implode())).fill_null(value=False)
     last: dict[str | None, int] = {}
-    found = []
-    for batch, source, target in moves.select("batch", "from_lot", "to_lot").iter_rows():
-        part = last.get(source, last.get(target, 0)) if batch is None else part_of[batch]
+    found: dict[int, int] = {}
+    for move, part, source, target in (
+        moves.filter(touches | pl.col("batch").is_null()).select("move", "part", *_SIDES).iter_rows()
+    ):
+        if part is None:
+            found[move] = part = last.get(source, last.get(target, 0))
         last[source] = last[target] = part
         last.pop(None, None)
-        found.append(part)
-    return pl.Series(found, dtype=pl.Int64)
+    return moves["part"].scatter(list(found), list(found.values()))
 
 
 def _handed_on(moves: pl.DataFrame, of_move: pl.Series) -> list[pl.Series]:
     """Whether a lot that a move draws from, or fills, was last touched in another part of the season."""
-    sides = ("from_lot", "to_lot")
-    touched = moves.select(sides).with_columns(of_move.alias("part")).with_row_index("move")
+    touched = moves.select(_SIDES).with_columns(of_move.alias("part")).with_row_index("move")
     # Row by row: a move draws before it fills.
-    touches = touched.unpivot(sides, index=("move", "part"), variable_name="side", value_name="lot")
+    touches = touched.unpivot(_SIDES, index=("move", "part"), variable_name="side", value_name="lot")
     touches = touches.sort("move", "side").with_columns(
         (pl.col("part") != pl.col("part").shift(1).over("lot")).fill_null(value=False).alias("is_handed_on")
     )
     flags = pl.col("is_handed_on") & pl.col("lot").is_not_null()
     return [
         touches.filter(pl.col("side") == side).select(flags.alias(f"{side}_is_handed_on")).to_series()
-        for side in sides
+        for side in _SIDES
     ]

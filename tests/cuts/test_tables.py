@@ -1,10 +1,11 @@
 """The tables of the cuts from logs, and what settings do to them."""
 
 import duckdb
+import polars as pl
 import pytest
 
 from pipeline import science
-from pipeline.cuts.strip import strip_rows
+from pipeline.cuts.strip import strip_table
 from pipeline.logs import read_logs
 from pipeline.settings import CutSettings, Settings, SettingsError
 from pipeline.simulate import simulate_season, write_season
@@ -185,7 +186,7 @@ def test_a_strip_of_8_to_5_pct_vol_is_expected_to_recover_what_was_published():
         "run_minutes_min": 160.0,
         "collected_volume_l": 24.2,
     }
-    (row,) = strip_rows([head], {"pot": 0.0})
+    (row,) = strip_table(pl.DataFrame([head]), {"pot": 0.0}).to_dicts()
     assert row["expected_recovery_frac"] == pytest.approx(0.9615, abs=0.003)
     assert row["recovery_difference_frac"] == pytest.approx(0.95 - 0.9615, abs=0.003)
 

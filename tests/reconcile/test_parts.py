@@ -164,6 +164,31 @@ def test_all_parts_together_are_allowed_no_more_false_alarms_than_a_season(parts
     assert parts * share <= 1.0
 
 
+def test_a_move_without_a_batch_goes_with_whoever_touched_its_lot_before():
+    """Against every move looked at in turn."""
+    chance = np.random.default_rng(5)
+    lots = [None, *(f"lot {number}" for number in range(12))]
+    batches = [*(f"B{number}" for number in range(6)), None, None]
+    drawn = [
+        (chance.choice(batches), *(chance.choice(lots, p=[0.4, *[0.05] * 12]) for _ in range(2)))
+        for _ in range(400)
+    ]
+    columns = dict.fromkeys(("batch", "from_lot", "to_lot"), pl.String)
+    moves = pl.DataFrame(drawn, schema=columns, orient="row")
+    part_of = {batch: number // 2 for number, batch in enumerate(batches) if batch is not None}
+    last: dict[str | None, int] = {}
+    expected = []
+    for batch, source, target in drawn:
+        touched = last.get(source, last.get(target, 0))
+        expected.append(part_of[batch] if batch is not None else touched)
+        last |= dict.fromkeys({source, target} - {None}, expected[-1])
+    assert pipeline.reconcile.parts._part_of_moves(moves, part_of).to_list() == expected
+    own = moves.filter(pl.col("batch").is_not_null())
+    assert pipeline.reconcile.parts._part_of_moves(own, part_of).to_list() == [
+        part_of[batch] for batch in own["batch"]
+    ]
+
+
 def test_a_season_without_a_log_has_the_tables(frames):
     empty = reconciled(tuple(frame.clear() for frame in frames[:-1]) + frames[-1:])
     assert {name: table.schema for name, table in empty.items()} == SCHEMAS
