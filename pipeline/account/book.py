@@ -32,7 +32,6 @@ class Tables:
     """What the account's SQL made, in the order of its keys."""
 
     rows: pl.DataFrame
-    entries: pl.DataFrame
     moves: pl.DataFrame
     jars: pl.DataFrame
     wash: pl.DataFrame
@@ -40,7 +39,6 @@ class Tables:
     batches: pl.DataFrame
     runs: pl.DataFrame
     settings: pl.DataFrame
-    casks: pl.DataFrame
 
     @property
     def setting(self) -> Mapping[str, float]:
@@ -113,13 +111,18 @@ def row_numbers(rows: pl.DataFrame, wanted: pl.DataFrame) -> Ints:
     return found["number"].cast(pl.Int64).fill_null(-1).to_numpy()
 
 
-def numbers_of(keys: pl.Series, number_of: Mapping[str, int]) -> Ints:
+def numbers_of(keys: pl.Series, number_of: Mapping[str, int] | Mapping[str | None, int]) -> Ints:
     """The number of each key; -1 for one that has none."""
     return np.array([number_of.get(key, -1) for key in keys], dtype=np.int64)
 
 
+def sorted_jars(jars: pl.DataFrame) -> pl.DataFrame:
+    """account.jar by batch, run and jar number."""
+    return jars.sort("batch", "run", "jar_no")
+
+
 def _jars(tables: Tables, measured: Measured) -> Jars:
-    frame = tables.jars.sort("batch", "run", "jar_no")
+    frame = sorted_jars(tables.jars)
     rows = row_numbers(tables.rows, frame)
     volume, abv = measured.volume_l.take(rows), measured.abv_pct_vol.take(rows)
     is_between = (frame["strength_basis"] == "between neighbours").to_numpy()
@@ -164,37 +167,37 @@ def _unread_frame(ancestry: Ancestry, moves: pl.DataFrame, u_frac: float) -> pl.
 def _own_amounts(
     tables: Tables, measured: Measured, jars: Jars, wash: Wash, readings: Readings
 ) -> OwnAmounts:
-    """What each entry's own readings say it moved; NaN where it leans on its lot.
+    """What each move's own readings say of it; NaN where it leans on its lot.
 
     Of a jar that was not measured the alcohol is NaN, too, but not its derivative: what it is taken for
     counts in the shares and credits of other batches.
     """
-    entries = tables.entries
-    rows = row_numbers(tables.rows, entries)
-    kind = entries["kind"]
+    moves = tables.moves
+    rows = row_numbers(tables.rows, moves)
+    kind = moves["kind"]
     jar_numbers = {key: number for number, key in enumerate(jars.frame.select("file_id", "line").iter_rows())}
     jar_of = np.array(
         [
             jar_numbers.get((file_id, line), -1) if name == "collect" else -1
-            for name, file_id, line in entries.select("kind", "file_id", "line").iter_rows()
+            for name, file_id, line in moves.select("kind", "file_id", "line").iter_rows()
         ],
         dtype=np.int64,
     )
     is_ferment = (kind == "ferment").to_numpy()
     wash_numbers = {name: number for number, name in enumerate(tables.wash["batch"])}
-    wash_of_entry = np.where(is_ferment, numbers_of(entries["batch"], wash_numbers), -1)
-    is_water = ((kind == "dilute") | ((kind == "charge") & (entries["cut"] == "water"))).to_numpy()
-    nothing = Uncertain.exact(np.zeros(entries.height), measured.mass_kg.readings)
+    wash_of_move = np.where(is_ferment, numbers_of(moves["batch"], wash_numbers), -1)
+    is_water = ((kind == "dilute") | ((kind == "charge") & (moves["cut"] == "water"))).to_numpy()
+    nothing = Uncertain.exact(np.zeros(moves.height), measured.mass_kg.readings)
     abv = choose(jar_of >= 0, jars.abv_pct_vol.take(jar_of), measured.abv_pct_vol.take(rows))
     abv = choose(is_water, nothing, abv)
     volume, mass = measured.volume_l.take(rows), measured.mass_kg.take(rows)
     kg_per_l = apply(lambda strength: science.mass_kg_from_volume_l(np.ones_like(strength), strength), abv)
     kg_per_l = choose(is_water, nothing + WATER_KG_PER_L, kg_per_l)
     volume_l, mass_kg = volume.otherwise(mass / kg_per_l), mass.otherwise(volume * kg_per_l)
-    lpa = choose(is_ferment, wash.wash_lpa.take(wash_of_entry), volume_l * abv / 100.0)
+    lpa = choose(is_ferment, wash.wash_lpa.take(wash_of_move), volume_l * abv / 100.0)
     taken_for = (list(readings.unread), list(readings.unread.values()), np.ones(len(readings.unread)))
     lpa = lpa + Uncertain.from_parts(np.zeros(lpa.size), [taken_for], lpa.readings)
-    abv = choose(is_ferment, wash.wash_abv_pct_vol.take(wash_of_entry), abv)
+    abv = choose(is_ferment, wash.wash_abv_pct_vol.take(wash_of_move), abv)
     # A volume that only a lot's density can give from a weighing is not the move's own.
     return OwnAmounts(volume_l, mass_kg, lpa, abv)
 

@@ -6,7 +6,8 @@ Tables only; the line that they stand on is in `cask_line`.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 
 import numpy as np
@@ -17,6 +18,7 @@ from pipeline.account.book import Book, Tables
 from pipeline.account.cask_forecast import Forecast, forecast_columns
 from pipeline.account.cask_groups import cask_group_frame
 from pipeline.account.cask_line import SIGNS, YEAR_S, CaskEvents, alike, casks_of, lines_of
+from pipeline.account.lot_errors import Row
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Flags, Floats, Uncertain, apply
 
@@ -28,15 +30,57 @@ _LEAK_TIMES = 3.0
 _LEAK_ERRORS = 3.5
 
 
-def cask_frame(book: Book) -> pl.DataFrame:
-    """account.cask_loss: rates, soakage, drift and forecast of every cask with their uncertainties."""
-    casks = casks_of(book.tables.moves)
-    moves = book.tables.moves
-    u = book.readings.u
-    lpa = book.errors.move_lpa
-    volume = _with_values(book.own.volume_l, moves["volume_l"])
-    water = _with_values(book.own.mass_kg, moves["mass_kg"]) - lpa * _KG_PER_LPA
-    forecast_at = forecast_moment(book.tables)
+@dataclass(frozen=True)
+class CaskBook:
+    """What the account knows of casks, with its derivatives.
+
+    moves     : account.move, of casks alone
+    lpa, volume_l, mass_kg : of each of them
+    held      : by key of a cask's lot, the alcohol that it holds at the end of the logs
+    reading_u : standard uncertainty of each reading
+    """
+
+    moves: pl.DataFrame
+    lpa: Uncertain
+    volume_l: Uncertain
+    mass_kg: Uncertain
+    held: Mapping[str, Row]
+    reading_u: Floats
+
+    @classmethod
+    def of(cls, book: Book) -> CaskBook:
+        """What the whole account says of casks."""
+        is_cask = book.tables.moves["kind"].str.starts_with("cask ")
+        moves, numbers = book.tables.moves.filter(is_cask), np.flatnonzero(is_cask.to_numpy())
+        return cls(
+            moves,
+            _with_values(book.errors.move_lpa.take(numbers), moves["lpa"]),
+            _with_values(book.own.volume_l.take(numbers), moves["volume_l"]),
+            _with_values(book.own.mass_kg.take(numbers), moves["mass_kg"]),
+            {key: row for key, row in book.errors.lots.items() if key.startswith("cask ")},
+            book.readings.u,
+        )
+
+
+@dataclass(frozen=True)
+class CaskSums:
+    """Every cask, and what went in and out of it."""
+
+    casks: list[CaskEvents]
+    of: dict[str, Uncertain]
+
+
+def cask_frame(
+    book: CaskBook, described: pl.DataFrame, setting: Mapping[str, float], forecast_at: datetime | None
+) -> pl.DataFrame:
+    """account.cask_loss: rates, soakage, drift and forecast of every cask with their uncertainties.
+
+    described : cask, capacity_l of each cask
+    """
+    sums = cask_sums(book)
+    casks, u = sums.casks, book.reading_u
+    lpa, volume = book.lpa, book.volume_l
+    water = book.mass_kg - lpa * _KG_PER_LPA
     at_years = np.array([_years_until(forecast_at, cask) for cask in casks])
     (of_lpa, lpa_off), (of_water, _), (of_volume, volume_off) = (
         _lines(casks, column, at_years) for column in (lpa, water, volume)
@@ -60,7 +104,6 @@ def cask_frame(book: Book) -> pl.DataFrame:
             ("abv_pct_vol", lpa_then / volume_then * 100.0, lpa / volume, abv_off, 0.5),
         )
     ]
-    sums = cask_sums(book, casks)
     frame = pl.DataFrame(
         {
             "lot": [cask.lot for cask in casks],
@@ -80,10 +123,10 @@ def cask_frame(book: Book) -> pl.DataFrame:
     columns: list[pl.Series] = []
     for name, column in figures.items():
         columns += [_series(name, column.values), _series(f"{name}_u", column.u(u))]
-    predicted = _predicted(book, casks)
-    usual = book.tables.setting["cask_loss_200l_frac"]
+    usual = setting["cask_loss_200l_frac"]
+    predicted = _predicted(described, casks, usual)
     columns += forecast_columns(casks, forecasts, predicted, at_years, usual)
-    columns += [_series(f"{name}_u", column.u(u)) for name, column in sums.items()]
+    columns += [_series(f"{name}_u", column.u(u)) for name, column in sums.of.items()]
     loss = figures["loss_frac_per_year"]
     columns.append(_series("predicted_loss_frac_per_year", predicted))
     columns.append(pl.Series("is_leaking", is_leaking(loss.values, loss.u(u), predicted)))
@@ -101,10 +144,13 @@ def is_leaking(loss: Floats, loss_u: Floats, predicted: Floats) -> Flags:
     return np.asarray(rate - most > _LEAK_ERRORS * rate_u, dtype=bool)
 
 
-def group_frame(book: Book, of_casks: pl.DataFrame) -> pl.DataFrame:
-    """metric.cask_group from the frame of account.cask_loss."""
-    described = {lot_key(f"cask {row['cask']}"): row for row in book.tables.casks.iter_rows(named=True)}
-    rows = [described.get(lot, {}) for lot in of_casks["lot"]]
+def group_frame(described: pl.DataFrame, of_casks: pl.DataFrame) -> pl.DataFrame:
+    """metric.cask_group from the frame of account.cask_loss.
+
+    described : cask, wood, capacity_l, place of each cask
+    """
+    row_of = {lot_key(f"cask {row['cask']}"): row for row in described.iter_rows(named=True)}
+    rows = [row_of.get(lot, {}) for lot in of_casks["lot"]]
     schema = {"wood": pl.String, "capacity_l": pl.Float64, "place": pl.String}
     loss, loss_u, predicted = (
         of_casks[name].cast(pl.Float64).fill_null(math.nan).to_numpy()
@@ -114,28 +160,26 @@ def group_frame(book: Book, of_casks: pl.DataFrame) -> pl.DataFrame:
     return cask_group_frame(frame, loss, loss_u, predicted, of_casks["is_leaking"].to_numpy())
 
 
-def _predicted(book: Book, casks: Sequence[CaskEvents]) -> Floats:
+def _predicted(described: pl.DataFrame, casks: Sequence[CaskEvents], reference: float) -> Floats:
     """The loss that a cask's size leads to, from that of a 200 L cask by surface over volume."""
-    of_size = book.tables.casks.select("cask", "capacity_l")
+    of_size = described.select("cask", "capacity_l")
     capacity_of = {lot_key(f"cask {cask}"): capacity for cask, capacity in of_size.iter_rows()}
     capacities = np.array([capacity_of.get(cask.lot) for cask in casks], dtype=float)
-    reference = book.tables.setting["cask_loss_200l_frac"]
     return np.asarray(science.scaled_loss_frac(np.full(capacities.size, reference), 200.0, capacities))
 
 
-def cask_sums(book: Book, casks: Sequence[CaskEvents]) -> dict[str, Uncertain]:
+def cask_sums(book: CaskBook) -> CaskSums:
     """What was filled, drawn and found last, for its uncertainty; the values shown are metric.cask's."""
-    moves = book.tables.moves
-    lpa, volume = book.errors.move_lpa, _with_values(book.own.volume_l, moves["volume_l"])
+    moves, lpa, volume = book.moves, book.lpa, book.volume_l
+    casks = casks_of(moves)
     number_of = {cask.lot: number for number, cask in enumerate(casks)}
     count = len(casks)
     cask_of_move = np.full(moves.height, -1, dtype=np.int64)
     contents: dict[str, float] = {}
     kind_of = moves["kind"].to_numpy()
-    of_casks = moves.with_row_index("number").filter(pl.col("kind").str.starts_with("cask "))
-    for move, kind, source, target, left, filled in of_casks.select(
-        "number", "kind", "from_lot", "to_lot", "from_lpa_after", "to_lpa_after"
-    ).iter_rows():
+    for move, (kind, source, target, left, filled) in enumerate(
+        moves.select("kind", "from_lot", "to_lot", "from_lpa_after", "to_lpa_after").iter_rows()
+    ):
         for lot, lpa_after in ((source, left), (target, filled)):
             if lot is not None:
                 contents[lot_key(lot)] = math.nan if lpa_after is None else lpa_after
@@ -147,7 +191,7 @@ def cask_sums(book: Book, casks: Sequence[CaskEvents]) -> dict[str, Uncertain]:
         sums = [column.sum_by(np.where(kind_of == kind, cask_of_move, -1), count) for kind in kinds]
         return sums[0] if len(sums) == 1 else sums[0] + sums[1]
 
-    ends = [book.errors.lots.get(cask.lot, (np.empty(0, dtype=np.int64), np.empty(0))) for cask in casks]
+    ends = [book.held.get(cask.lot, (np.empty(0, dtype=np.int64), np.empty(0))) for cask in casks]
     held = Uncertain.from_parts(
         [contents.get(cask.lot, math.nan) for cask in casks],
         [(np.full(ids.size, number), ids, slopes) for number, (ids, slopes) in enumerate(ends)],
@@ -156,7 +200,7 @@ def cask_sums(book: Book, casks: Sequence[CaskEvents]) -> dict[str, Uncertain]:
     fill_lpa, fill_l = total(lpa, "cask fill"), total(volume, "cask fill")
     last_lpa, last_l = _last_found(casks, lpa, fill_lpa), _last_found(casks, volume, fill_l)
     drawn, bottled = total(lpa, "cask draw"), total(lpa, "cask bottle")
-    return {
+    sums = {
         "fill_lpa": fill_lpa,
         "fill_volume_l": fill_l,
         "fill_abv_pct_vol": fill_lpa / fill_l * 100.0,
@@ -170,6 +214,7 @@ def cask_sums(book: Book, casks: Sequence[CaskEvents]) -> dict[str, Uncertain]:
         "now_lpa": held,
         "loss_lpa": total(lpa, "cask fill", "cask top up") - drawn - bottled - held,
     }
+    return CaskSums(casks, sums)
 
 
 def _last_found(casks: Sequence[CaskEvents], column: Uncertain, filled: Uncertain) -> Uncertain:

@@ -41,11 +41,15 @@ def figure_frame(
     keys: pl.DataFrame, figures: Mapping[str, Uncertain | Shares], reading_u: Floats
 ) -> pl.DataFrame:
     """One row a key, with `<figure>_u` for each figure; null where the figure is not known."""
-    columns = [
+    return keys.hstack(figure_columns(figures, reading_u))
+
+
+def figure_columns(figures: Mapping[str, Uncertain | Shares], reading_u: Floats) -> list[pl.Series]:
+    """`<figure>_u` for each figure."""
+    return [
         pl.Series(f"{name}_u", column.u(reading_u), dtype=pl.Float64).fill_nan(None)
         for name, column in figures.items()
     ]
-    return keys.with_columns(columns)
 
 
 def sums_of(book: Book) -> Sums:

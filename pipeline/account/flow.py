@@ -6,7 +6,7 @@ the values of both ways against each other.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 
 import numpy as np
@@ -14,8 +14,8 @@ import polars as pl
 
 from pipeline import science
 from pipeline.account.book import Book, numbers_of
-from pipeline.account.cask_line import CaskEvents, casks_of
-from pipeline.account.casks import cask_sums
+from pipeline.account.cask_line import CaskEvents
+from pipeline.account.casks import CaskSums
 from pipeline.account.figures import Sums
 from pipeline.account.left_behind import left_behind, thrown_out
 from pipeline.account.lots import lot_key
@@ -61,8 +61,16 @@ def season_of(moment: datetime, starts: str) -> str:
     return f"{first}-{(first + 1) % 100:02d}"
 
 
-def season_figures(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> dict[str, Uncertain]:
-    """The sums of metric.season that readings go into; one row a season, over what was measured."""
+def seasons_of(book: Book, casks: CaskSums) -> list[str | None]:
+    """The seasons in which a batch was begun or a cask was filled; None is that of batches without a date."""
+    filled = {season_of(cask.filled_at, _season_starts(book)) for cask in casks.casks}
+    return sorted(filled.union(book.tables.batches["season"]) or {None}, key=lambda season: season or "")
+
+
+def season_sums(
+    book: Book, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
+) -> dict[str, Uncertain]:
+    """What the figures of metric.season are made of; one row a season, over what was measured."""
     groups = _seasons_of_batches(book, seasons)
     count = len(seasons)
 
@@ -85,23 +93,43 @@ def season_figures(book: Book, batch: Mapping[str, Uncertain], seasons: list[str
         )
     }
     figures["net_spirit_lpa"] = total(net)
-    figures["yield_lpa_per_kg"] = total(_if(has_yield, net)) / total(_if(has_yield, fermentables))
-    figures["hearts_lpa_per_kg"] = total(_if(has_hearts, hearts)) / total(_if(has_hearts, fermentables))
-    casks = casks_of(book.tables.moves)
-    now = cask_sums(book, casks)["now_lpa"]
-    figures["cask_lpa_now"] = now.sum_by(_seasons_of_casks(book, casks, seasons), count)
+    figures["net_spirit_of_yields"] = total(_if(has_yield, net))
+    figures["fermentables_of_yields"] = total(_if(has_yield, fermentables))
+    figures["hearts_of_hearts_per_kg"] = total(_if(has_hearts, hearts))
+    figures["fermentables_of_hearts_per_kg"] = total(_if(has_hearts, fermentables))
+    figures["cask_lpa_now"] = casks.of["now_lpa"].sum_by(_seasons_of_casks(book, casks.casks, seasons), count)
     return figures
 
 
+SEASON_RATIOS = {
+    "yield_lpa_per_kg": ("net_spirit_of_yields", "fermentables_of_yields"),
+    "hearts_lpa_per_kg": ("hearts_of_hearts_per_kg", "fermentables_of_hearts_per_kg"),
+}
+"""The figures of metric.season that are no sums: which of two sums is divided by which."""
+
+
+def season_figures(sums: Mapping[str, Uncertain]) -> dict[str, Uncertain]:
+    """The figures of metric.season that readings go into, from its `season_sums`."""
+    ratios = {name: sums[part] / sums[whole] for name, (part, whole) in SEASON_RATIOS.items()}
+    apart = {"cask_lpa_now", *(name for ratio in SEASON_RATIOS.values() for name in ratio)}
+    plain = {name: column for name, column in sums.items() if name not in apart}
+    return plain | ratios | {"cask_lpa_now": sums["cask_lpa_now"]}
+
+
 def flow_figures(
-    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: list[str]
+    book: Book, sums: Sums, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
     """The alcohol of each step of metric.flow, by node; one row a season."""
-    return _still_house(book, sums, batch, seasons) | _casks(book, batch, seasons)
+    return _still_house(book, sums, batch, seasons) | _casks(book, batch, casks, seasons)
+
+
+def whole_of(node: str) -> str:
+    """The node that a node of the flow is told as a share of: the first of its part."""
+    return "potential" if node in STILL_HOUSE else "all hearts"
 
 
 def _still_house(
-    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: list[str]
+    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
     of = sums.batches
     columns = {
@@ -157,17 +185,18 @@ def _still_house(
     }
 
 
-def _casks(book: Book, batch: Mapping[str, Uncertain], seasons: list[str]) -> dict[str, Uncertain]:
+def _casks(
+    book: Book, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
+) -> dict[str, Uncertain]:
     count = len(seasons)
     season_of_batch = _seasons_of_batches(book, seasons)
     hearts = batch["hearts_lpa"].or_zero().sum_by(season_of_batch, count)
     lots = _hearts_lots(book, ~np.isnan(batch["hearts_lpa"].values), season_of_batch)
     held, filled = _held_and_filled(book, lots, count)
     thrown = thrown_out(book, lots, count)
-    casks = casks_of(book.tables.moves)
-    of = cask_sums(book, casks)
-    season = _seasons_of_casks(book, casks, seasons)
-    is_gauged = np.array([bool(cask.all_gauges) for cask in casks], dtype=bool)
+    of = casks.of
+    season = _seasons_of_casks(book, casks.casks, seasons)
+    is_gauged = np.array([bool(cask.all_gauges) for cask in casks.casks], dtype=bool)
     in_casks = (of["fill_lpa"] + of["topped_up_lpa"]).sum_by(season, count)
     lost = of["loss_lpa"].sum_by(np.where(is_gauged, season, -1), count)
     taken = (of["drawn_lpa"] + of["bottled_lpa"]).sum_by(season, count)
@@ -225,11 +254,19 @@ def _if(condition: np.ndarray, column: Uncertain) -> Uncertain:
     return column * np.where(condition, 1.0, np.nan)
 
 
-def _seasons_of_batches(book: Book, seasons: list[str]) -> Ints:
-    return numbers_of(book.tables.batches["season"], {name: number for number, name in enumerate(seasons)})
+def _seasons_of_batches(book: Book, seasons: Sequence[str | None]) -> Ints:
+    return numbers_of(book.tables.batches["season"], _numbers(seasons))
 
 
-def _seasons_of_casks(book: Book, casks: list[CaskEvents], seasons: list[str]) -> Ints:
-    starts = book.tables.settings.filter(pl.col("name") == "season_starts")["text_value"].item()
-    number_of = {name: number for number, name in enumerate(seasons)}
+def _numbers(seasons: Sequence[str | None]) -> dict[str | None, int]:
+    return {name: number for number, name in enumerate(seasons)}
+
+
+def _season_starts(book: Book) -> str:
+    return str(book.tables.settings.filter(pl.col("name") == "season_starts")["text_value"].item())
+
+
+def _seasons_of_casks(book: Book, casks: list[CaskEvents], seasons: Sequence[str | None]) -> Ints:
+    starts = _season_starts(book)
+    number_of = _numbers(seasons)
     return np.array([number_of.get(season_of(cask.filled_at, starts), -1) for cask in casks], dtype=np.int64)

@@ -72,8 +72,8 @@ def _opened_by(moves: pl.DataFrame) -> tuple[dict[str, str | None], dict[str, st
 
 def _measured_rests(book: Book) -> tuple[Flags, Flags]:
     """By move: whether it threw out a measured amount, and whether it gauged its lot last of all."""
-    moves, entries = book.tables.moves, book.tables.entries
-    has_amount = (entries["volume_20c_l"].is_not_null() | entries["mass_kg"].is_not_null()).to_numpy()
+    moves = book.tables.moves
+    has_amount = moves["has_amount"].to_numpy()
     is_known = moves["lpa"].is_not_null().to_numpy()
     has_mass = moves["mass_kg"].is_not_null().to_numpy()
     is_thrown = np.zeros(moves.height, dtype=bool)

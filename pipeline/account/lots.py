@@ -22,56 +22,8 @@ import numpy as np
 import polars as pl
 
 from pipeline.account.content import WATER_KG_PER_L, volume_from_content
+from pipeline.account.lot_tables import LOT_SCHEMA, WALKED_SCHEMA, moves_of
 from pipeline.science import mass_kg_from_volume_l
-
-MOVE_SCHEMA = pl.Schema(
-    {
-        "move_id": pl.Int64(),
-        "step_id": pl.Int64(),
-        "file_id": pl.Int32(),
-        "line": pl.Int32(),
-        "happened_at": pl.Datetime("us"),
-        "kind": pl.String(),
-        "batch": pl.String(),
-        "run": pl.String(),
-        "cut": pl.String(),
-        "from_lot": pl.String(),
-        "to_lot": pl.String(),
-        "volume_l": pl.Float64(),
-        "mass_kg": pl.Float64(),
-        "abv_pct_vol": pl.Float64(),
-        "lpa": pl.Float64(),
-        "strength_basis": pl.String(),
-        "adjustment_lpa": pl.Float64(),
-        "overdrawn_l": pl.Float64(),
-        "from_turnover_l": pl.Float64(),
-        "from_mass_before_kg": pl.Float64(),
-        "from_lpa_before": pl.Float64(),
-        "to_mass_before_kg": pl.Float64(),
-        "to_lpa_before": pl.Float64(),
-        "from_volume_after_l": pl.Float64(),
-        "from_lpa_after": pl.Float64(),
-        "to_volume_after_l": pl.Float64(),
-        "to_lpa_after": pl.Float64(),
-    }
-)
-
-LOT_SCHEMA = pl.Schema(
-    {
-        "lot": pl.String(),
-        "lot_kind": pl.String(),
-        "batch": pl.String(),
-        "opened_at": pl.Datetime("us"),
-        "last_at": pl.Datetime("us"),
-        "filled_lpa": pl.Float64(),
-        "drawn_lpa": pl.Float64(),
-        "adjustment_lpa": pl.Float64(),
-        "volume_l": pl.Float64(),
-        "mass_kg": pl.Float64(),
-        "abv_pct_vol": pl.Float64(),
-        "lpa": pl.Float64(),
-    }
-)
 
 _NAN = math.nan
 
@@ -195,12 +147,22 @@ def walk_entries(entries: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     entries : one row an event, ordered by `entry_id`; volumes [L at 20 degC], strengths [%vol at 20 degC]
     returns : `MOVE_SCHEMA` (one row an entry, same order) and `LOT_SCHEMA` (one row a lot, by name)
     """
+    walked, lots = walk_lots(entries)
+    return moves_of(entries, walked), lots.sort("lot")
+
+
+def walk_lots(entries: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """The walk itself.
+
+    entries : `WALKED_COLUMNS` of account.entry, in its order; all that hangs together by its lots
+    returns : `WALKED_SCHEMA` (one row an entry, same order) and `LOT_SCHEMA` (one row a lot)
+    """
     walk = _Walk()
     prepared = _with_density(entries)
-    moves = [_move_row(entry, _apply(walk, entry)) for entry in prepared.iter_rows(named=True)]
+    walked = [_move_row(_apply(walk, entry)) for entry in prepared.iter_rows(named=True)]
     return (
-        pl.DataFrame(moves, schema=MOVE_SCHEMA, orient="row"),
-        pl.DataFrame(list(_lot_rows(walk.lots.values())), schema=LOT_SCHEMA, orient="row").sort("lot"),
+        pl.DataFrame(walked, schema=WALKED_SCHEMA, orient="row"),
+        pl.DataFrame(list(_lot_rows(walk.lots.values())), schema=LOT_SCHEMA, orient="row"),
     )
 
 
@@ -396,25 +358,15 @@ def _or_null(value: float) -> float | None:
     return None if math.isnan(value) else value
 
 
-def _move_row(entry: dict[str, Any], move: _Move) -> tuple[Any, ...]:
+def _move_row(move: _Move) -> tuple[Any, ...]:
     amount, source, target = move.amount, move.from_lot, move.to_lot
     return (
-        entry["entry_id"],
-        entry["step_id"],
-        entry["file_id"],
-        entry["line"],
-        entry["happened_at"],
-        entry["kind"],
-        entry["batch"],
-        entry["run"],
-        entry["cut"],
         source.name if source is not None else move.from_name,
         target.name if target is not None else None,
         _or_null(amount.volume_l),
         _or_null(amount.mass_kg),
         _or_null(amount.abv_pct_vol),
         _or_null(amount.lpa),
-        entry["strength_basis"],
         _or_null(move.adjustment_lpa),
         _or_null(move.overdrawn_l),
         _or_null(math.sqrt(source.turnover_l2)) if source is not None else None,

@@ -47,6 +47,9 @@ WASH_MODEL = "wash model"
 UNREAD = "not measured"
 """The quantity of the other one: how far off the alcohol is that a jar not measured is taken for."""
 
+QUANTITIES = (*_QUANTITIES.values(), WASH_MODEL, UNREAD)
+"""What is read, in the order in which readings are numbered."""
+
 # A hydrometer is read at the liquid's own temperature only in worts and washes.
 _GRAVITY_CORRECTED = ("runnings", "wort", "wash")
 

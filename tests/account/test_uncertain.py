@@ -10,11 +10,10 @@ from scipy import sparse
 
 from pipeline import science
 from pipeline.account.book import Tables, make_book
-from pipeline.account.cask_line import casks_of
-from pipeline.account.casks import cask_sums
+from pipeline.account.casks import CaskBook, cask_sums
 from pipeline.account.figures import batch_figures, cut_figures, jar_figures, run_figures, sums_of
-from pipeline.account.flow import flow_figures, season_figures
-from pipeline.account.step import READS
+from pipeline.account.flow import flow_figures, season_figures, season_sums
+from pipeline.account.step import READS_OF_TABLES
 from pipeline.account.uncertain import Shares, Uncertain, apply, choose
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
@@ -85,7 +84,7 @@ def small_season(tmp_path_factory):
 
 def test_every_figure_is_the_same_from_sql_and_from_the_columns(small_season):
     _, _, con = small_season
-    book = make_book(Tables(*(pl.DataFrame(con.sql(query)) for query in READS)))
+    book = make_book(Tables(*(pl.DataFrame(con.sql(query)) for query in READS_OF_TABLES)))
     sums = sums_of(book)
     tables = {
         "metric.batch": (book.tables.batches.select("batch"), batch_figures(book, sums)),
@@ -96,12 +95,13 @@ def test_every_figure_is_the_same_from_sql_and_from_the_columns(small_season):
     seasons = book.tables.batches["season"].unique(maintain_order=True)
     of_batches = batch_figures(book, sums)
     keys = pl.DataFrame({"season": seasons})
-    tables["metric.season"] = (keys, season_figures(book, of_batches, seasons.to_list()))
-    for node, column in flow_figures(book, sums, of_batches, seasons.to_list()).items():
+    casks = cask_sums(CaskBook.of(book))
+    of_season = season_sums(book, of_batches, casks, seasons.to_list())
+    tables["metric.season"] = (keys, season_figures(of_season))
+    for node, column in flow_figures(book, sums, of_batches, casks, seasons.to_list()).items():
         tables[f"metric.flow where node = '{node}'"] = (keys, {"lpa": column})
-    casks = casks_of(book.tables.moves)
-    names = pl.DataFrame({"key": [cask.lot for cask in casks]})
-    tables["(select *, 'cask ' || lower(cask) as key from metric.cask)"] = (names, cask_sums(book, casks))
+    names = pl.DataFrame({"key": [cask.lot for cask in casks.casks]})
+    tables["(select *, 'cask ' || lower(cask) as key from metric.cask)"] = (names, casks.of)
     for table, (keys, figures) in tables.items():
         shown = keys.join(
             pl.DataFrame(con.sql(f"select * from {table}")),

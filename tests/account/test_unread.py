@@ -11,7 +11,7 @@ import pytest
 from pipeline.account import walk_entries
 from pipeline.account.ancestry import credits, walk_ancestry
 from pipeline.account.book import Book, Tables, make_book
-from pipeline.account.step import READS
+from pipeline.account.step import READS_OF_TABLES
 from pipeline.account.unread import unread_jars
 from pipeline.logs import LogFrames, read_logs
 from pipeline.settings import Settings
@@ -83,7 +83,7 @@ def test_a_season_read_to_the_last_litre_needs_nothing():
 def book_of(frames: LogFrames, settings: Settings) -> Book:
     with duckdb.connect(":memory:") as con:
         make_tables(con, frames, settings, ["account.credit"])
-        return make_book(Tables(*(pl.DataFrame(con.sql(query)) for query in READS)))
+        return make_book(Tables(*(pl.DataFrame(con.sql(query)) for query in READS_OF_TABLES)))
 
 
 # In these a vessel of hearts went unread in a batch that had other batches' feints in it.

@@ -10,9 +10,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-from pipeline.account import ACCOUNT_READS
 from pipeline.account.book import Book, Tables, make_book
 from pipeline.account.figures import batch_figures, sums_of
+from pipeline.account.step import READS_OF_TABLES
 from pipeline.logs import read_logs
 from pipeline.resources import sql_dir
 from pipeline.settings import Settings
@@ -223,7 +223,7 @@ Mark = tuple[str, str, int, int, str]
 
 def _by_derivatives(con: duckdb.DuckDBPyConnection) -> tuple[set[Mark], set[tuple[str, str]]]:
     """Figures and the cells of the batch logs that they change with; and the figures that are known."""
-    book: Book = make_book(Tables(*[pl.DataFrame(con.sql(query)) for query in ACCOUNT_READS]))
+    book: Book = make_book(Tables(*[pl.DataFrame(con.sql(query)) for query in READS_OF_TABLES]))
     batches, readings = book.tables.batches["batch"], book.readings.frame
     found, known = set(), set()
     for name, column in batch_figures(book, sums_of(book)).items():

@@ -10,10 +10,14 @@ import duckdb
 import polars as pl
 import pytest
 
+import pipeline.account.parts
+import pipeline.account.step
 import pipeline.cuts.runs
 import pipeline.kept_parts
 import pipeline.logs.read
 import pipeline.reconcile.parts
+from pipeline.account.lots import walk_lots
+from pipeline.account.part import account_of_part
 from pipeline.cuts.runs import fit_part
 from pipeline.logs import load_raw, read_logs
 from pipeline.logs.keep import kept_from
@@ -42,6 +46,7 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
     monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", 1)
     monkeypatch.setattr(pipeline.kept_parts, "_LONGEST_SET", 1)
     monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", 1)
+    monkeypatch.setattr(pipeline.account.parts, "_FEWEST", 1)
     found: list[tuple[str, str]] = []
 
     def noted(work: Callable[..., Iterable[pl.DataFrame]]) -> Callable[..., Iterable[pl.DataFrame]]:
@@ -51,9 +56,17 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
 
         return note
 
-    for module, work in ((pipeline.reconcile.parts, reconcile_step), (pipeline.cuts.runs, fit_part)):
+    for module, work in STEPS_OF_PARTS:
         monkeypatch.setattr(module, work.__name__, noted(work))
     return found
+
+
+STEPS_OF_PARTS = (
+    (pipeline.account.parts, walk_lots),
+    (pipeline.account.step, account_of_part),
+    (pipeline.reconcile.parts, reconcile_step),
+    (pipeline.cuts.runs, fit_part),
+)
 
 
 SHEET = "session,when,assessor,sample,batch,fruit\nmay,2025-11-0{day},Ana,1,B1,{score}\nmay,,Bo,1,B1,x\n"
@@ -148,7 +161,7 @@ def test_only_what_changed_is_read_and_worked_out(
     build_season(logs, database, Settings())
     assert len(parsed) == 5
     assert sorted(worked) == sorted(
-        (step, f"B{number}") for step in ("reconcile_step", "fit_part") for number in range(5)
+        (work.__name__, f"B{number}") for _, work in STEPS_OF_PARTS for number in range(5)
     )
     parsed.clear()
     worked.clear()
@@ -157,9 +170,9 @@ def test_only_what_changed_is_read_and_worked_out(
     (logs / "A9.csv").write_text(batch_text("A9"))
     build_season(logs, database, Settings())
     assert parsed == ["A9.csv", "B3.csv"]
-    assert sorted(worked) == [
-        (step, batch) for step in ("fit_part", "reconcile_step") for batch in ("A9", "B3")
-    ]
+    assert sorted(worked) == sorted(
+        (work.__name__, batch) for _, work in STEPS_OF_PARTS for batch in ("A9", "B3")
+    )
 
 
 def test_nothing_changed_leaves_the_database_untouched(

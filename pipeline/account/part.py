@@ -1,0 +1,142 @@
+"""The account of one part of the season: what hangs together by its lots and casks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import polars as pl
+
+from pipeline.account.ancestry import credits, walk_ancestry
+from pipeline.account.ancestry_tables import ancestry_frame, run_ancestry_frame, spirit_share_frame
+from pipeline.account.book import Book, Tables, make_book, row_numbers
+from pipeline.account.casks import CaskBook, cask_sums
+from pipeline.account.figures import (
+    batch_figures,
+    cut_figures,
+    figure_columns,
+    figure_frame,
+    jar_figures,
+    run_figures,
+    sums_of,
+)
+from pipeline.account.flow import SEASON_RATIOS, flow_figures, season_sums, seasons_of, whole_of
+from pipeline.account.lots import lot_key
+from pipeline.account.readings import QUANTITIES, UNREAD
+from pipeline.account.season_sums import sums_frame
+from pipeline.account.uncertain import Uncertain
+
+OUTCOMES = (
+    *("ancestry", "run_ancestry", "spirit_share", "credit", "reading", "sensitivity", "lot", "held"),
+    *("season", "flow", "batch", "run", "cut", "jar"),
+)
+"""What comes of a part, in the order of `account_of_part`."""
+
+QUANTITIES_OF_MOVES = ("volume", "mass", "lpa")
+"""What account.sensitivity knows of a move, in its order."""
+
+_DERIVATIVE = {"reading_id": pl.Int64(), "derivative": pl.Float64()}
+_WHOLE_OF_SUM = dict(SEASON_RATIOS.values())
+
+
+def whole_of_sum(name: str) -> str:
+    """The sum of the season that another one is divided by; the sum itself where it is divided by none."""
+    return _WHOLE_OF_SUM.get(name, name)
+
+
+def account_of_part(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
+    """What comes of a part, as `OUTCOMES` names it.
+
+    frames : the part's `Tables`; numbers of moves, rows and readings are counted within the part
+    """
+    tables = Tables(*frames)
+    book = make_book(tables)
+    sums, u = sums_of(book), book.readings.u
+    yield ancestry_frame(book.ancestry, tables.moves)
+    yield run_ancestry_frame(book.ancestry)
+    yield spirit_share_frame(walk_ancestry(tables.moves, by_maker=True), tables.moves)
+    yield _credit_frame(book)
+    yield _reading_frame(book)
+    yield _sensitivity_frame(book)
+    yield _lot_frame(book)
+    cask_book = CaskBook.of(book)
+    yield _held_frame(cask_book)
+    casks, of_batches = cask_sums(cask_book), batch_figures(book, sums)
+    seasons = seasons_of(book, casks)
+    yield sums_frame(season_sums(book, of_batches, casks, seasons), whole_of_sum, seasons, u)
+    yield sums_frame(flow_figures(book, sums, of_batches, casks, seasons), whole_of, seasons, u)
+    yield pl.DataFrame(figure_columns(of_batches, u))
+    yield pl.DataFrame(figure_columns(run_figures(book, sums), u))
+    yield figure_frame(*cut_figures(book, sums), u)
+    yield pl.DataFrame(figure_columns(jar_figures(book, sums)[1], u))
+
+
+def _credit_frame(book: Book) -> pl.DataFrame:
+    credited, estimated = credits(book.ancestry), credits(book.ancestry, only_estimated=True)
+    batches = book.tables.batches["batch"]
+    return pl.DataFrame(
+        {
+            "net_spirit_lpa": [credited.get(batch, 0.0) for batch in batches],
+            "estimated_lpa": [estimated.get(batch, 0.0) for batch in batches],
+        },
+        schema={"net_spirit_lpa": pl.Float64, "estimated_lpa": pl.Float64},
+    )
+
+
+def _reading_frame(book: Book) -> pl.DataFrame:
+    """Each reading with the numbers of its quantity and of its row: of account.wash for a wash's model."""
+    readings, frame = book.readings, book.readings.frame
+    rows = [np.flatnonzero(numbers >= 0) for numbers in readings.numbers.values()]
+    rows.append(np.arange(len(readings.model)))
+    rows.append(row_numbers(book.tables.rows, frame.filter(quantity=UNREAD)))
+    number_of = {quantity: number for number, quantity in enumerate(QUANTITIES)}
+    return frame.select(
+        pl.col("quantity").replace_strict(number_of, return_dtype=pl.Int8).alias("quantity_no"),
+        pl.Series("row", np.concatenate(rows), dtype=pl.Int64),
+        "reading",
+        "reading_u",
+    )
+
+
+def _sensitivity_frame(book: Book) -> pl.DataFrame:
+    columns = (book.own.volume_l, book.own.mass_kg, book.errors.move_lpa)
+    return pl.concat(_sparse_frame(number, column) for number, column in enumerate(columns))
+
+
+def _sparse_frame(quantity_no: int, column: Uncertain) -> pl.DataFrame:
+    matrix = column.jacobian.tocoo()
+    is_known = ~np.isnan(column.values[matrix.row]) if column.size else np.zeros(0, dtype=bool)
+    return pl.DataFrame(
+        {
+            "quantity_no": np.full(int(is_known.sum()), quantity_no),
+            "move_id": matrix.row[is_known],
+            "reading_id": matrix.col[is_known],
+            "derivative": matrix.data[is_known],
+        },
+        schema={"quantity_no": pl.Int8, "move_id": pl.Int64, **_DERIVATIVE},
+    )
+
+
+def _lot_frame(book: Book) -> pl.DataFrame:
+    names = book.tables.moves.select(
+        pl.concat_list("from_lot", "to_lot").explode().drop_nulls().unique(maintain_order=True).alias("lot")
+    )["lot"]
+    by_key = {lot_key(name): name for name in reversed(names.to_list())}
+    keys = [key for key in by_key if key in book.errors.lots and key not in book.errors.taken_for]
+    parts = [
+        (np.full(book.errors.lots[key][0].size, number), *book.errors.lots[key])
+        for number, key in enumerate(keys)
+    ]
+    contents = Uncertain.from_parts(np.zeros(len(keys)), parts, book.readings.count)
+    return pl.DataFrame(
+        {"lot": [by_key[key] for key in keys], "lpa_u": contents.u(book.readings.u)},
+        schema={"lot": pl.String, "lpa_u": pl.Float64},
+    )
+
+
+def _held_frame(book: CaskBook) -> pl.DataFrame:
+    """How what each cask holds at the end changes with each reading that it leans on."""
+    lots = [lot for lot, (ids, _) in book.held.items() for _ in ids]
+    nothing = (np.empty(0, dtype=np.int64), np.empty(0))
+    ids, derivatives = (np.concatenate(part) for part in zip(nothing, *book.held.values(), strict=True))
+    return pl.DataFrame([lots, ids, derivatives], schema={"lot": pl.String, **_DERIVATIVE})
