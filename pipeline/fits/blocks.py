@@ -403,10 +403,12 @@ class BlockFit:
         residual_sd = np.sqrt(2.0 * self._rest[cells] / rng.chisquare(self.freedom, count))
         noise = rng.standard_normal((count, self.shrunk.shape[1]))
         noise[:, self._unused] *= self.ratios[cells][:, self._unused]
+        used = noise[:, self._used]
         for cell in np.unique(cells):
             # Draws of one cell stand side by side.
             own = slice(*np.searchsorted(cells, [cell, cell + 1]))
-            noise[own, self._used] = noise[own][:, self._used] @ self._root[cell].T
+            used[own] = used[own] @ self._root[cell].T
+        noise[:, self._used] = used
         shrunk = self._coefficients[cells] + residual_sd[:, None] * noise
         loose = rng.standard_normal((count, self.flat.shape[1])) @ self._flat_inverse.T
         flat = self._flat_y - shrunk @ self._flat_columns.T + residual_sd[:, None] * loose

@@ -9,12 +9,13 @@ and fits nothing.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from pipeline.fits.blocks import Block, BlockFit
 from pipeline.fits.mixture import Floats
@@ -149,6 +150,31 @@ class DesignFrames:
     response: pl.DataFrame
 
 
+@dataclass(frozen=True)
+class _Chosen:
+    """One family's levels, how much of each every unit has (units, levels), and whether it is written."""
+
+    levels: tuple[str, ...]
+    shares: Floats
+    is_there: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class _Choices:
+    """What every unit of one kind chose, by family; `rows`: where each unit stands."""
+
+    rows: dict[str, int]
+    chosen: dict[str, _Chosen]
+
+    def of(self, units: Sequence[str]) -> dict[str, _Chosen]:
+        """The same for these units, in their order."""
+        rows = [self.rows[unit] for unit in units]
+        return {
+            name: _Chosen(own.levels, own.shares[rows], own.is_there[rows])
+            for name, own in self.chosen.items()
+        }
+
+
 def problems(frames: DesignFrames) -> Iterator[Problem]:
     """Every response that can be fitted: batches first, then casks, in the order of the responses' names."""
     for unit_kind, frame, key in (
@@ -156,13 +182,14 @@ def problems(frames: DesignFrames) -> Iterator[Problem]:
         ("cask", frames.cask_design, "cask"),
     ):
         levels = frames.level.filter(pl.col("unit_kind") == unit_kind)
+        choices = _read_choices(levels)
         with_grain = set(levels.filter(pl.col("family") == "grain")["unit"])
         units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(list(with_grain)))
         measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
         for name in measured["response"].unique().sort():
             rows = units.join(measured.filter(pl.col("response") == name), on="unit", maintain_order="left")
             if is_known(name) and rows.height >= FEWEST_UNITS:
-                problem = _problem(response_of(name, unit_kind), unit_kind, rows, levels)
+                problem = _problem(response_of(name, unit_kind), unit_kind, rows, choices)
                 if np.ptp(problem.y) > 0:
                     yield problem
 
@@ -185,13 +212,14 @@ def fit_problem(problem: Problem) -> BlockFit:
     return BlockFit(problem.y, problem.matrix, problem.blocks, weights=weights)
 
 
-def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, levels: pl.DataFrame) -> Problem:
+def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, choices: _Choices) -> Problem:
     units = rows["unit"].to_list()
-    families = [_shares(levels, units, (name,), name) for name in response.families]
+    own = choices.of(units)
+    families = [_shares(own, (name,), name) for name in response.families]
     if unit_kind == "cask":
         families = _as_many_as_casks_carry(families, len(units))
     process, unasked = _process(response.factors, rows)
-    families += [process, _shares(levels, units, _SETTINGS, "setting")]
+    families += [process, _shares(own, _SETTINGS, "setting")]
     recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
     made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
     return Problem(
@@ -230,19 +258,29 @@ def products(shares: Floats, yeasts: Floats) -> Floats:
     return (shares[:, :, None] * yeasts[:, None, :]).reshape(len(shares), -1)
 
 
-def _shares(levels: pl.DataFrame, units: Sequence[str], names: Sequence[str], family: str) -> Family | None:
+def _read_choices(levels: pl.DataFrame) -> _Choices:
+    """The rows of `fit.design_level` of one kind of unit as arrays."""
+    units = {unit: row for row, unit in enumerate(levels["unit"].unique(maintain_order=True))}
+    chosen = {}
+    for (family,), rows in levels.group_by("family", maintain_order=True):
+        names = rows["level"].unique().sort().to_list()
+        row = np.array([units[unit] for unit in rows["unit"]])
+        column = rows["level"].replace_strict(names, range(len(names)), return_dtype=pl.Int64).to_numpy()
+        shares, is_there = np.zeros((len(units), len(names))), np.zeros((len(units), len(names)), dtype=bool)
+        np.add.at(shares, (row, column), rows["share_frac"].to_numpy())
+        is_there[row, column] = True
+        chosen[str(family)] = _Chosen(tuple(str(name) for name in names), shares, is_there)
+    return _Choices(units, chosen)
+
+
+def _shares(chosen: Mapping[str, _Chosen], names: Sequence[str], family: str) -> Family | None:
     """Columns of shares for the levels in use; None when all units have the same."""
-    place = {unit: row for row, unit in enumerate(units)}
     kept: list[tuple[str, Floats]] = []
-    for name in names:
-        chosen = levels.filter((pl.col("family") == name) & pl.col("unit").is_in(list(place)))
-        if family == "setting" and name != "session" and chosen["level"].n_unique() < 2:
+    for own in (chosen[name] for name in names if name in chosen):
+        levels = np.flatnonzero(own.is_there.any(axis=0))
+        if family == "setting" and own is not chosen.get("session") and len(levels) < 2:
             continue
-        for (level,), rows in chosen.sort("level").group_by("level", maintain_order=True):
-            column = np.zeros(len(units))
-            for unit, share in zip(rows["unit"], rows["share_frac"], strict=True):
-                column[place[unit]] += share
-            kept.append((str(level), column))
+        kept += [(own.levels[level], own.shares[:, level]) for level in levels]
     kept = [item for item in kept if item[1].any()]
     if not kept or all(np.ptp(column) < 1e-9 for _, column in kept):
         return None
