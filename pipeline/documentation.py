@@ -276,7 +276,8 @@ def _tables() -> str:
 _SHOWN = (
     "(schema_name in ('account', 'metric') "
     "or schema_name || '.' || table_name in "
-    "('problem.row', 'problem.figure', 'problem.figure_of_run', 'problem.figure_of_cask'))"
+    "('problem.row', 'problem.figure', 'problem.figure_of_run', 'problem.figure_of_jar', "
+    "'problem.figure_of_thermometer', 'problem.figure_of_cask'))"
 )
 _TABLES = (
     f"select schema_name || '.' || table_name, comment from duckdb_tables() where {_SHOWN} "

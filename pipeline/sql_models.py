@@ -89,6 +89,14 @@ def read_model(path: Path, layer: str) -> SqlModel:
     return SqlModel(name, layer, is_macro, header.get("What", ""), header.get("Grain", ""), used, body)
 
 
+def models_of_marks(models: Iterable[SqlModel]) -> list[SqlModel]:
+    """Those of `AFTER_PROBLEMS`, each after those it is made from; what else they are made from stands."""
+    marks = {model.name: model for model in models if model.layer == AFTER_PROBLEMS}
+    return [
+        marks[name] for name in order_tables({name: marks[name].depends & marks.keys() for name in marks}, ())
+    ]
+
+
 def order_tables(depends: Mapping[str, Collection[str]], given: Collection[str]) -> list[str]:
     """The names of `depends` in an order in which each finds what it is made from; ties keep their order.
 

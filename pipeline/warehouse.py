@@ -45,7 +45,14 @@ from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
 from pipeline.sql_functions import sql_macros
-from pipeline.sql_models import AFTER_PROBLEMS, SCHEMAS, SqlModel, order_tables, read_models
+from pipeline.sql_models import (
+    AFTER_PROBLEMS,
+    SCHEMAS,
+    SqlModel,
+    models_of_marks,
+    order_tables,
+    read_models,
+)
 from pipeline.steps import STEPS
 
 Connection = duckdb.DuckDBPyConnection
@@ -156,9 +163,8 @@ def fill_database(
     _make_table(con, "raw.kept_part", parts.frame())
     problems = _all_problems(con, models)
     load_problems(con, problems)
-    for model in models:
-        if model.layer == AFTER_PROBLEMS:
-            con.execute(model.statement)
+    for model in models_of_marks(models):
+        con.execute(model.statement)
     return problems
 
 

@@ -73,6 +73,27 @@ _QUERIES = {
         where cask.season = $season
         order by figure.cask, figure.file, figure.line, figure.kind, figure.column_name
     """,
+    "jar_figures": """
+        select figure.batch, figure.run, figure.jar_no, figure.cut, figure.column_name,
+               figure.kind, figure.file, figure.line
+        from problem.figure_of_jar as figure
+        inner join metric.run as run using (batch, run)
+        where run.season = $season
+        order by figure.batch, figure.run, figure.jar_no, figure.file, figure.line, figure.kind,
+                 figure.column_name
+    """,
+    "thermometer_figures": """
+        select figure.file_id, figure.logged_line, figure.thermometer, figure.column_name,
+               figure.kind, figure.file, figure.line
+        from problem.figure_of_thermometer as figure
+        inner join fit.boiling as boiling
+            on boiling.file_id = figure.file_id
+            and boiling.line = figure.logged_line
+            and boiling.thermometer = figure.thermometer
+        where boiling.season = $season
+        order by figure.file_id, figure.logged_line, figure.thermometer, figure.file, figure.line,
+                 figure.kind, figure.column_name
+    """,
     "run_curves": "select * from fit.run_curve where season = $season",
     "jars_expected": """
         select * from fit.jar_expected where season = $season and run_kind = 'spirit'
@@ -177,6 +198,8 @@ class SeasonData:
     problem_figures: pl.DataFrame
     run_figures: pl.DataFrame
     cask_figures: pl.DataFrame
+    jar_figures: pl.DataFrame
+    thermometer_figures: pl.DataFrame
     flavour: FlavourData
     run_curves: pl.DataFrame
     jars_expected: pl.DataFrame

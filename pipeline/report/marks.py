@@ -1,4 +1,4 @@
-"""The mark on each figure that a problem touches, in the tables of batches, of runs and of casks."""
+"""The mark on each figure that a problem touches, in the tables of batches, of runs, of jars and of casks."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import polars as pl
 
-from pipeline.report.blocks import Table
+from pipeline.report.blocks import Block, Paragraphs, Table, folded
 from pipeline.report.data import SeasonData
 from pipeline.report.text import counted
 
@@ -34,6 +34,30 @@ def with_marks_of_runs(table: Table, runs: pl.DataFrame, data: SeasonData) -> Ta
 def with_marks_of_casks(table: Table, casks: pl.Series, data: SeasonData) -> Table:
     """The table of casks likewise; `casks` are those of its rows."""
     return _marked(table, casks.to_frame(), data.cask_figures)
+
+
+def marked_jars(table: Table, jars: pl.DataFrame, data: SeasonData) -> list[Block]:
+    """The table of jars likewise, folded, below what its marks mean where it has any.
+
+    jars : batch, run, jar_no and cut of each row; without a jar_no the row is all jars of that cut
+    """
+    keys = ["batch", "run", "jar_no", "cut"]
+    of_cuts = data.jar_figures.with_columns(pl.lit(None, pl.Int64).alias("jar_no")).unique(
+        maintain_order=True
+    )
+    figures = pl.concat([data.jar_figures, of_cuts])
+    return _told(table, _marked(table, jars.select(keys), figures))
+
+
+def marked_thermometers(table: Table, readings: pl.DataFrame, data: SeasonData) -> list[Block]:
+    """The table of thermometer readings likewise; `readings` are rows of fit.boiling."""
+    keys = readings.select("file_id", "line", "thermometer").rename({"line": "logged_line"})
+    return _told(table, _marked(table, keys, data.thermometer_figures))
+
+
+def _told(table: Table, marked: Table) -> list[Block]:
+    said = [Paragraphs([MEANS])] if marked.rows != table.rows else []
+    return [*said, folded(marked)]
 
 
 def _marked(table: Table, keys: pl.DataFrame, figures: pl.DataFrame) -> Table:

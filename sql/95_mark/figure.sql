@@ -3,7 +3,7 @@
 --        another batch's run touches it, too, where the share is a twentieth or more. Problems of a file, or of a
 --        batch as a whole, touch no figure in particular and are not here.
 -- Grain: one row a batch, figure of metric.batch, kind of problem and line of a file.
--- From:  problem.row, raw.file, raw.batch_value, log.batch_step, account.wash, account.jar, account.run, account.run_ancestry, metric.batch
+-- From:  problem.place, raw.batch_value, log.batch_step, account.wash, account.jar, account.run, account.run_ancestry, metric.batch
 create or replace table problem.figure as
 -- A cell of a row of this part goes into these figures.
 with goes_into (part, log_columns, figures) as (
@@ -60,19 +60,6 @@ with goes_into (part, log_columns, figures) as (
     ('spirit residue', 'volume strength temperature', 'spent_lees_lpa residue_lpa balance_gap_lpa')
 ),
 
-problems as (
-    select distinct
-        row.kind,
-        row.file,
-        row.line,
-        row.log_column,
-        file.file_id,
-    from problem.row as row
-    inner join raw.file as file
-        on file.path = row.file
-    where row.line is not null
-),
-
 -- What a batch has decides what its rows are read for.
 batches as (
     select
@@ -126,12 +113,12 @@ jars as (
 
 steps as (
     select
-        problems.kind,
-        problems.file,
-        problems.line,
-        problems.log_column,
+        place.kind,
+        place.file,
+        place.line,
+        place.log_column,
         -- A row that is twice there, or not at all, is so with every cell it has.
-        batch_step.is_set_aside or coalesce(problems.log_column in ('step', 'run'), false) as is_whole_row,
+        batch_step.is_set_aside or coalesce(place.log_column in ('step', 'run'), false) as is_whole_row,
         batch_step.* exclude (line, cut, is_set_aside),
         batches.* exclude (batch),
         coalesce(batch_step.step_id = batches.original_step_id, false)
@@ -139,16 +126,16 @@ steps as (
         runs.run_kind,
         runs.has_feints,
         batch_step.cut,
-        batch_value.spout_reading is not null or problems.log_column = 'spout' as has_spout_logged,
+        batch_value.spout_reading is not null or place.log_column = 'spout' as has_spout_logged,
         batch_value.strength_reading is not null
             or batch_step.is_set_aside
-            or problems.log_column = 'strength'
+            or place.log_column = 'strength'
             or contains(batch_step.cells_set_aside, 'strength') as has_strength_logged,
         jars.* exclude (step_id, cut),
-    from problems
+    from problem.place as place
     inner join log.batch_step as batch_step
-        on batch_step.file_id = problems.file_id
-        and batch_step.line = problems.line
+        on batch_step.file_id = place.file_id
+        and batch_step.line = place.line
     inner join raw.batch_value as batch_value
         on batch_value.file_id = batch_step.file_id
         and batch_value.line = batch_step.line

@@ -1,7 +1,7 @@
 -- What:  which figures of a run each problem of its log touches: those that the cell, or the whole row, goes into.
 -- Note:  a charge without a strength of its own takes its lot's: what touches that in problem.figure touches the run.
 -- Grain: one row a run, figure of metric.run, kind of problem and line of a file.
--- From:  problem.row, problem.figure, raw.file, log.batch_step, metric.run
+-- From:  problem.place, problem.figure, log.batch_step, metric.run
 create or replace table problem.figure_of_run as
 -- A cell of a row of this step goes into these figures.
 with goes_into (step, cut, log_columns, figures) as (
@@ -22,23 +22,21 @@ with goes_into (step, cut, log_columns, figures) as (
 ),
 
 rows_of_runs as (
-    select distinct
-        row.kind,
-        row.file,
-        row.line,
-        row.log_column,
+    select
+        place.kind,
+        place.file,
+        place.line,
+        place.log_column,
         step.batch,
         step.run,
         step.step,
         if(step.step = 'collect', coalesce(step.cut, 'not yet cut'), step.cut) as cut,
         -- A row that is twice there, or not at all, is so with every cell it has.
-        step.is_set_aside or coalesce(row.log_column in ('step', 'run'), false) as is_whole_row,
-    from problem.row as row
-    inner join raw.file as file
-        on file.path = row.file
+        step.is_set_aside or coalesce(place.log_column in ('step', 'run'), false) as is_whole_row,
+    from problem.place as place
     inner join log.batch_step as step
-        on step.file_id = file.file_id
-        and step.line = row.line
+        on step.file_id = place.file_id
+        and step.line = place.line
     where step.run is not null
 ),
 

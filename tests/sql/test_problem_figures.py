@@ -17,7 +17,7 @@ from pipeline.logs import read_logs
 from pipeline.resources import sql_dir
 from pipeline.settings import Settings
 from pipeline.simulate import simulate_season, write_season
-from pipeline.sql_models import read_models
+from pipeline.sql_models import SqlModel, read_models
 from pipeline.warehouse import load_problems, make_tables
 
 HEADER = (
@@ -126,11 +126,19 @@ def spoilt(tmp_path_factory: pytest.TempPathFactory) -> Iterator[duckdb.DuckDBPy
 def _marked(con: duckdb.DuckDBPyConnection, folder: Path) -> duckdb.DuckDBPyConnection:
     """Make problem.figure from the problems of reading, and what it stands on, but no more."""
     frames = read_logs(folder, Settings())
-    (model,) = (each for each in read_models(sql_dir()) if each.name == "problem.figure")
-    make_tables(con, frames, Settings(), wanted=sorted(model.depends - {"problem.row"}))
+    place, figure = _marking()
+    make_tables(
+        con, frames, Settings(), wanted=sorted((place.depends | figure.depends) - {"problem.row", place.name})
+    )
     load_problems(con, frames.problems)
-    con.execute(model.statement)
+    for model in (place, figure):
+        con.execute(model.statement)
     return con
+
+
+def _marking() -> list[SqlModel]:
+    models = {model.name: model for model in read_models(sql_dir())}
+    return [models[name] for name in ("problem.place", "problem.figure")]
 
 
 @pytest.mark.parametrize("batch", SPOILT)
@@ -249,8 +257,8 @@ def _marks_of_every_cell(con: duckdb.DuckDBPyConnection) -> set[Mark]:
         "create or replace table problem.row as select quantity as kind, path as file, line, "
         "quantity as log_column from account.reading inner join raw.file using (file_id)"
     )
-    (model,) = (each for each in read_models(sql_dir()) if each.name == "problem.figure")
-    con.execute(model.statement)
+    for model in _marking():
+        con.execute(model.statement)
     rows = con.execute(
         "select figure.batch, column_name, file_id, line, figure.kind from problem.figure as figure "
         "inner join raw.file as file on file.path = figure.file"

@@ -9,6 +9,7 @@ from pipeline.charts import PAGE, page_spec
 from pipeline.charts.sensors import differences_over_run, jars_beside_hearts, sensors_over_run
 from pipeline.report.blocks import Block, Figure, Heading3, Points, folded, table_of
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import marked_jars, marked_thermometers
 from pipeline.report.sensor_wording import (
     jar_sentence,
     side_sentence,
@@ -116,7 +117,8 @@ def boiling_blocks(data: SeasonData) -> list[Block]:
                 "not here: without it a boiling point tells no strength.",
             )
         )
-    return [*blocks, folded(table_of(known, _BOILING_COLUMNS, "Thermometers", leave_off_blank=True))]
+    table = table_of(known, _BOILING_COLUMNS, "Thermometers", leave_off_blank=True)
+    return [*blocks, *marked_thermometers(table, known, data)]
 
 
 def telemetry_blocks(data: SeasonData) -> list[Block]:
@@ -147,9 +149,8 @@ def telemetry_blocks(data: SeasonData) -> list[Block]:
         folded(table_of(data.telemetry_runs, _RUN_COLUMNS, "Runs by their loggers", leave_off_blank=True))
     )
     if data.telemetry_jars.height:
-        blocks.append(
-            folded(table_of(data.telemetry_jars, _JAR_COLUMNS, "Jars by their loggers", leave_off_blank=True))
-        )
+        table = table_of(data.telemetry_jars, _JAR_COLUMNS, "Jars by their loggers", leave_off_blank=True)
+        blocks += marked_jars(table, data.telemetry_jars, data)
     return blocks
 
 
@@ -194,7 +195,8 @@ def jar_score_blocks(data: SeasonData) -> list[Block]:
                 "cut; upright lines are the 95 % interval between assessors.",
             )
         )
-    return [*blocks, folded(table_of(data.jar_scores, _SCORED_COLUMNS, "Jars tasted by themselves"))]
+    table = table_of(data.jar_scores, _SCORED_COLUMNS, "Jars tasted by themselves")
+    return [*blocks, *marked_jars(table, data.jar_scores, data)]
 
 
 def _places(data: SeasonData) -> pl.DataFrame:

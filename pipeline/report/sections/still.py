@@ -10,6 +10,7 @@ from pipeline.charts.steadiness import run_profile, stages_by_run, strip_recover
 from pipeline.report.blocks import Block, Figure, Heading3, Points, folded, table_of
 from pipeline.report.cut_wording import still_sentence, strips_sentence, suspects_sentence
 from pipeline.report.data import SeasonData
+from pipeline.report.marks import marked_jars
 from pipeline.report.sections.control import HEARTS_END
 from pipeline.report.sections.steadiness import HEARTS_START
 from pipeline.report.text import counted, number, with_unit
@@ -91,7 +92,8 @@ def still_blocks(data: SeasonData) -> list[Block]:
     blocks += _profile_figure(data, suspects)
     blocks += _stages_figure(data, spirit)
     if suspects.height:
-        blocks.append(folded(table_of(suspects, _SUSPECT_COLUMNS, "Readings off their run's curve")))
+        table = table_of(suspects, _SUSPECT_COLUMNS, "Readings off their run's curve")
+        blocks += marked_jars(table, suspects, data)
     blocks.append(folded(table_of(spirit, _CURVE_COLUMNS, "Curve of each spirit run", flags=data.flags())))
     return blocks
 
