@@ -19,27 +19,26 @@ batches_used as (
 -- A row without a date happened when the row above it did.
 dated as (
     select
-        batch_value.*,
-        file.path,
+        file_id,
+        line,
+        batch,
         coalesce(
             logged_at,
             last_value(logged_at ignore nulls) over rows_above,
             first_value(logged_at ignore nulls) over rows_below
         ) as written_at,
-    from raw.batch_value as batch_value
-    inner join raw.file as file
-        on file.file_id = batch_value.file_id
+    from raw.batch_value
     -- A batch of which no row at all can be used is no batch of the season.
-    where batch_value.batch in (select batch from batches_used)
+    where batch in (select batch from batches_used)
     window
         rows_above as (
-            partition by batch_value.file_id, batch_value.batch
-            order by batch_value.line
+            partition by file_id, batch
+            order by line
             rows between unbounded preceding and current row
         ),
         rows_below as (
-            partition by batch_value.file_id, batch_value.batch
-            order by batch_value.line
+            partition by file_id, batch
+            order by line
             rows between current row and unbounded following
         )
 ),
@@ -47,7 +46,8 @@ dated as (
 -- A row with a date but no time happened after the timed rows above it on that day.
 timed as (
     select
-        *,
+        file_id,
+        line,
         max(written_at) over (
             partition by file_id, batch, cast(written_at as date)
             order by line
@@ -56,47 +56,100 @@ timed as (
     from dated
 ),
 
+-- In order before anything is carried along: these rows are narrow.
+placed as (
+    select
+        row_number() over (order by happened_at nulls first, path, line) as step_id,
+        timed.file_id,
+        line,
+        happened_at,
+        path,
+    from timed
+    inner join raw.file as file
+        on file.file_id = timed.file_id
+),
+
 -- What was read at a temperature that cannot be read cannot be brought to 20 degC.
 readings as (
     select
-        *,
+        batch_value.*,
+        step_id,
+        happened_at,
+        path,
         coalesce(contains(cells_set_aside, 'temperature'), false)
         and step in ('sugar', 'runnings', 'wort', 'wash', 'charge', 'collect', 'residue', 'dilute', 'gauge')
             as is_warmth_unread,
-    from timed
+    from raw.batch_value as batch_value
+    inner join placed
+        on placed.file_id = batch_value.file_id
+        and placed.line = batch_value.line
+),
+
+measured as (
+    select
+        * replace (
+            if(is_warmth_unread, null, volume_l) as volume_l,
+            if(is_warmth_unread, null, strength_reading) as strength_reading,
+            if(is_warmth_unread, null, spout_reading) as spout_reading
+        ),
+        case
+            when is_warmth_unread then null
+            when gravity_unit = 'sg' then gravity_reading
+            else sg_from_plato(gravity_reading)
+        end as gravity_as_sg,
+    from readings
+),
+
+-- Jars show the same few readings over and over: each is corrected once.
+strengths as (
+    select
+        reading,
+        unit,
+        temperature_c,
+        abv_from_logged(reading, unit, temperature_c) as abv_20c_pct_vol,
+    from (
+        select
+            strength_reading as reading,
+            strength_unit as unit,
+            temperature_c,
+        from measured
+        where strength_reading is not null
+        union
+        -- The spout runs into the jar: the row's temperature is that of both readings.
+        select
+            spout_reading as reading,
+            spout_unit as unit,
+            temperature_c,
+        from measured
+        where spout_reading is not null
+    ) as reading
 ),
 
 corrected as (
     select
-        timed.*,
+        measured.*,
         -- A Plato or Brix spindle is a gravity spindle with another scale: same correction.
         case
-            when temperature_c is null or step not in ('runnings', 'wort', 'wash') then gravity_as_sg
-            else sg_from_reading(gravity_as_sg, temperature_c, hydrometer.reference_c)
+            when measured.temperature_c is null or step not in ('runnings', 'wort', 'wash') then gravity_as_sg
+            else sg_from_reading(gravity_as_sg, measured.temperature_c, hydrometer.reference_c)
         end as gravity_sg,
-        abv_from_logged(strength_reading, strength_unit, temperature_c) as abv_20c_pct_vol,
-        -- The spout runs into the jar: the row's temperature is that of both readings.
-        abv_from_logged(spout_reading, spout_unit, temperature_c) as spout_abv_20c_pct_vol,
-    from (
-        select
-            * replace (
-                if(is_warmth_unread, null, volume_l) as volume_l,
-                if(is_warmth_unread, null, strength_reading) as strength_reading,
-                if(is_warmth_unread, null, spout_reading) as spout_reading
-            ),
-            case
-                when is_warmth_unread then null
-                when gravity_unit = 'sg' then gravity_reading
-                else sg_from_plato(gravity_reading)
-            end as gravity_as_sg,
-        from readings
-    ) as timed
+        strength.abv_20c_pct_vol,
+        spout.abv_20c_pct_vol as spout_abv_20c_pct_vol,
+    from measured
     cross join hydrometer
+    left join strengths as strength
+        on strength.reading = strength_reading
+        and strength.unit = strength_unit
+        and strength.temperature_c is not distinct from measured.temperature_c
+    left join strengths as spout
+        on spout.reading = spout_reading
+        and spout.unit = spout_unit
+        and spout.temperature_c is not distinct from measured.temperature_c
 )
 
 select
     -- ids
-    row_number() over (order by happened_at nulls first, path, line) as step_id,
+    step_id,
     file_id,
     line,
     batch,
