@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pipeline.account.content import WATER_KG_PER_L
-from pipeline.reconcile.network import LPA, WATER, FlowTerms, MixTerms, Network, PlainTerms, kg_per_l
+from pipeline.reconcile.network import LPA, WATER, FlowTerms, MixTerms, Network, PlainTerms, kg_per_l_at
 
 Floats = npt.NDArray[np.float64]
 Ints = npt.NDArray[np.int64]
@@ -129,7 +129,7 @@ class Builder:
         """Mass [kg] and alcohol [L] of a flow as logged (or guessed)."""
         if strength == WATER:
             return self.y[volume] * WATER_KG_PER_L, 0.0
-        density = float(kg_per_l(np.array(self.y[strength]))[0])
+        density = kg_per_l_at(self.y[strength])
         return self.y[volume] * density, self.y[volume] * self.y[strength] / 100.0
 
     def finish(self) -> Book:

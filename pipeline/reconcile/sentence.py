@@ -64,11 +64,15 @@ class Shown:
     unit: str
 
 
+SPOKEN_OF_ROWS = ("file_id", "line", "batch", "run", "strength_unit", "mass_kg", "volume_l", "item_text")
+SPOKEN_OF_MOVES = ("file_id", "line", "kind", "batch", "run", "cut", "to_lot")
+
+
 class Speaker:
     """Words for one season's quantities and balances.
 
-    rows  : account.logged_row with the cells as written, one dict a row
-    moves : account.move, one dict a move
+    rows  : account.logged_row with the cells as written, one dict a row: `SPOKEN_OF_ROWS`
+    moves : account.move, one dict a move: `SPOKEN_OF_MOVES`
     """
 
     def __init__(self, book: Book, amounts: Amounts, rows: Sequence[Row], moves: Sequence[Row]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -15,7 +16,7 @@ from pipeline.reconcile.network import LPA, WATER
 from pipeline.reconcile.prior import USUAL, Priors
 from pipeline.reconcile.quantities import FIGURE, Book
 from pipeline.reconcile.readings import Amounts, read_amounts
-from pipeline.reconcile.sentence import Speaker
+from pipeline.reconcile.sentence import SPOKEN_OF_MOVES, SPOKEN_OF_ROWS, Speaker
 from pipeline.reconcile.suspects import Outcome, examine
 from pipeline.reconcile.witness import Witness, hear, hear_repeats
 
@@ -225,7 +226,9 @@ def reconcile_step(*frames: pl.DataFrame, share_of_alarms: float = 1.0) -> Itera
         return
     book = ready.book
     outcome = examine(book, ready.amounts, ready.witnesses, share_of_alarms)
-    speaker = Speaker(book, ready.amounts, rows.to_dicts(), moves.to_dicts())
+    speaker = Speaker(
+        book, ready.amounts, rows.select(SPOKEN_OF_ROWS).to_dicts(), moves.select(SPOKEN_OF_MOVES).to_dicts()
+    )
     yield _reconciled_frame(book, outcome, speaker)
     yield _component_frame(book, outcome, speaker)
     yield batch_frame(book, outcome)
@@ -236,28 +239,23 @@ def reconcile_step(*frames: pl.DataFrame, share_of_alarms: float = 1.0) -> Itera
 def _reconciled_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.DataFrame:
     """Every quantity that stands in some balance and was read, or stands in for a reading."""
     first, last = outcome.first, outcome.last
-    found = []
-    for number, quantity in enumerate(book.quantities):
-        component = int(first.variable_in[number])
-        if component < 0 or book.is_free[number]:
-            continue
-        file_id, line, batch, run = speaker.place(number)
-        found.append(
-            {
-                "file_id": file_id,
-                "line": line,
-                "batch": batch,
-                "run": run,
-                "quantity": quantity.what,
-                "logged_value": book.y[number],
-                "logged_value_u": book.u[number],
-                "reconciled_value": last.x[number],
-                "reconciled_value_u": last.u[number],
-                "change_z": None if np.isnan(first.z[number]) else first.z[number],
-                "component_no": component + 1,
-            }
-        )
-    return pl.DataFrame(found, schema=SCHEMAS["account.reconciled"])
+    numbers = np.flatnonzero((first.variable_in >= 0) & ~book.is_free)
+    places = pl.DataFrame(
+        [speaker.place(number) for number in numbers.tolist()],
+        schema={"file_id": pl.Int32, "line": pl.Int32, "batch": pl.String, "run": pl.String},
+        orient="row",
+    )
+    columns: dict[str, Any] = {
+        "quantity": [book.quantities[number].what for number in numbers.tolist()],
+        "logged_value": book.y[numbers],
+        "logged_value_u": book.u[numbers],
+        "reconciled_value": last.x[numbers],
+        "reconciled_value_u": last.u[numbers],
+        "change_z": pl.Series(first.z[numbers], nan_to_null=True),
+        "component_no": first.variable_in[numbers] + 1,
+    }
+    found = places.with_columns(**{name: pl.Series(values) for name, values in columns.items()})
+    return found.select(pl.col(name).cast(dtype) for name, dtype in SCHEMAS["account.reconciled"].items())
 
 
 def batch_frame(book: Book, outcome: Outcome) -> pl.DataFrame:

@@ -11,6 +11,7 @@ import re
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 import numpy.typing as npt
@@ -39,6 +40,7 @@ class Written:
     unit: str
 
 
+@lru_cache(maxsize=1 << 16)
 def read_written(text: str | None) -> Written | None:
     """The number in a cell; None where there is none.
 

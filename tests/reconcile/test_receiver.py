@@ -5,7 +5,7 @@ import pytest
 from scipy.optimize import brentq
 
 from pipeline.reconcile.calibrate import examine_season, p_of
-from pipeline.reconcile.network import LPA, MASS, kg_per_l
+from pipeline.reconcile.network import LPA, MASS, kg_per_l, kg_per_l_at
 from pipeline.reconcile.quantities import MIX, Builder, Place
 from pipeline.reconcile.solve import reconcile
 
@@ -19,6 +19,13 @@ def strength_of_mixture(unread_l: float) -> float:
     abv = np.array([HEADS[1], TAILS[1], UNREAD_PCT_VOL])
     lpa_per_kg = (volume @ abv) / 100.0 / (volume @ kg_per_l(abv)[0])
     return float(brentq(lambda a: a / 100.0 / kg_per_l(np.array([a]))[0][0] - lpa_per_kg, 1.0, 90.0))
+
+
+def test_the_density_of_one_strength_is_that_of_many():
+    strengths = np.concatenate([np.random.default_rng(9).uniform(-5.0, 105.0, 500), [0.0, 0.02, 50.0, 100.0]])
+    one_by_one = [kg_per_l_at(strength) for strength in strengths.tolist()]
+    assert one_by_one == pytest.approx(kg_per_l(strengths)[0], rel=1e-15)
+    assert np.isnan(kg_per_l_at(np.nan))
 
 
 @pytest.mark.parametrize("guess_l", [0.5, 20.0, 200.0])
