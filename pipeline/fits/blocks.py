@@ -22,7 +22,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dtrtri
-from scipy.stats import t as student_t
+from scipy.special import stdtr
 
 from pipeline.fits.grouping import rows_left_out
 from pipeline.fits.mixture import Floats, TMixture
@@ -105,7 +105,7 @@ def _with_masses(steps: Floats, scale: float) -> tuple[Floats, Floats]:
     """Nought and the steps times the scale, with the prior mass of each one's cell."""
     ratios = np.concatenate([[0.0], steps * scale])
     ends = np.concatenate([[0.0], [ratios[1] / 2.0], np.sqrt(ratios[1:-1] * ratios[2:]), [np.inf]])
-    mass = np.diff(2.0 * student_t.cdf(ends / scale, _PRIOR_FREEDOM) - 1.0)
+    mass = np.diff(2.0 * stdtr(_PRIOR_FREEDOM, ends / scale) - 1.0)
     return np.maximum(ratios, _NOUGHT), mass
 
 
@@ -314,6 +314,11 @@ class BlockFit:
         scales = np.sqrt(np.maximum(spread, 1e-18) * (2.0 * self._rest / self.freedom)[:, None])
         return TMixture(self.cell_weights, self.unit * centres, self.unit * scales, self.freedom)
 
+    def sd_of(self, said: TMixture) -> Floats:
+        """Standard deviation of each answer of `ask` in units of the residual's, over the grid."""
+        variance = (said.scales / self.unit) ** 2 / (2.0 * self._rest / self.freedom)[:, None]
+        return np.asarray(np.sqrt(self.cell_weights @ variance))
+
     def covariance_of(self, questions: Contrasts) -> Floats:
         """Covariance of the answers in units of the residual variance, over the grid."""
         rest = questions.shrunk - questions.flat @ self._flat_columns
@@ -364,7 +369,9 @@ class BlockFit:
         worked out in these.
         """
         sides, inner = _directions(np.concatenate([self._d[:, self._used], self._q], axis=1)[rows])
-        reach, flat = inner[:, :, : len(self._used)] @ self._root[:, None], inner[:, :, len(self._used) :]
+        flat = inner[:, :, len(self._used) :]
+        reach = inner[:, :, : len(self._used)].reshape(-1, len(self._used)) @ self._root
+        reach = reach.reshape(-1, *inner.shape[:2], len(self._used))
         hat = reach @ np.swapaxes(reach, 2, 3) + flat @ np.swapaxes(flat, 1, 2)
         apart = np.eye(hat.shape[-1]) - hat
         residual = self._residual[:, rows, None]

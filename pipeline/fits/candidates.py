@@ -72,18 +72,15 @@ def enumerate_candidates(
     for shares in _bills(rules, bills, step):
         cost = cost_of(rules, shares)
         grains = set(np.flatnonzero(shares > _FULL).tolist())
+        has_new_grain = not grains <= known_grains
         for yeast in rules.yeasts:
-            has_new_grain = not grains <= known_grains
             if has_new_grain and yeast not in known_yeasts:
                 continue
-            found.append(Candidate(tuple(float(share) for share in shares), yeast, cost))
+            unfamiliar = sum((k, yeast) not in used for k in grains)
+            found.append((unfamiliar, Candidate(tuple(shares.tolist()), yeast, cost)))
     # The familiar first, so that a cut-off at the end costs the far-fetched.
-    found.sort(
-        key=lambda item: sum(
-            (k, item.yeast) not in used for k, share in enumerate(item.shares) if share > _FULL
-        )
-    )
-    return found[:MOST_CANDIDATES]
+    found.sort(key=lambda item: item[0])
+    return [candidate for _, candidate in found[:MOST_CANDIDATES]]
 
 
 def can_mash(rules: Rules, shares: Floats) -> bool:

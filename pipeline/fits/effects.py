@@ -102,7 +102,7 @@ def answer(
     said = fit.ask(Contrasts(np.zeros((len(asked), fit.flat.shape[1])), vectors))
     low, high = said.interval(LEVEL)
     prior = np.sqrt(np.einsum("qi,c,ci,qi->q", vectors, fit.cell_weights, fit.ratios**2, vectors))
-    posterior = np.sqrt(np.einsum("qi,ij,qj->q", vectors, fit.covariance, vectors))
+    posterior = fit.sd_of(said)
     positive = said.chance_positive()
     close = about_the_same(problem)
     effects = []

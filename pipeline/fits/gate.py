@@ -17,7 +17,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import f as f_distribution
+from scipy.special import fdtrc
 
 from pipeline.fits.mixture import Floats
 
@@ -81,7 +81,7 @@ def _f_p_value(left: Floats, own: Floats, rank: int) -> float:
     fitted = own @ np.linalg.lstsq(own, left, rcond=None)[0]
     freedom = len(left) - 1 - rank
     ratio = (fitted @ fitted / rank) / ((left - fitted) @ (left - fitted) / freedom)
-    return float(f_distribution.sf(ratio, rank, freedom))
+    return float(fdtrc(rank, freedom, ratio))
 
 
 def _rank(columns: Floats) -> int:

@@ -7,8 +7,7 @@ from dataclasses import dataclass, replace
 from datetime import date
 
 import numpy as np
-from scipy.stats import pearsonr
-from scipy.stats import t as student_t
+from scipy.special import betainc, stdtrit
 
 from pipeline.fits import baselines
 from pipeline.fits.blocks import BlockFit, Contrasts, LeftOut
@@ -117,9 +116,7 @@ def predictions(
     fit: BlockFit, problem: Problem, left_out: LeftOut, asked: list[Question], sds: Floats
 ) -> list[Prediction]:
     """Every unit predicted by the others, with a 95 % interval for a new result, and its sway."""
-    reach = float(student_t.ppf(0.975, fit.freedom - 1.0)) * np.sqrt(
-        (fit.freedom - 3.0) / (fit.freedom - 1.0)
-    )
+    reach = float(stdtrit(fit.freedom - 1.0, 0.975)) * np.sqrt((fit.freedom - 3.0) / (fit.freedom - 1.0))
     if asked:
         vectors = np.stack([question.vector for question in asked])
         shifts = fit.shifts_without_each(Contrasts(np.zeros((len(asked), fit.flat.shape[1])), vectors))
@@ -164,5 +161,7 @@ def _drift(errors: Floats) -> tuple[float, float]:
     """Correlation of left-out errors with the order of the units, and its p value."""
     if len(errors) < 4 or np.ptp(errors) <= 0:
         return 0.0, 1.0
-    found = pearsonr(np.arange(len(errors), dtype=float), errors)
-    return float(found.statistic), float(found.pvalue)
+    found = float(np.corrcoef(np.arange(len(errors)), errors)[0, 1])
+    # With no drift at all, (1 + r) / 2 is a beta variate.
+    shape = len(errors) / 2.0 - 1.0
+    return found, float(2.0 * betainc(shape, shape, (1.0 - abs(found)) / 2.0))

@@ -89,8 +89,7 @@ def test_known_ratios_give_the_normal_equations_also_of_choices_that_no_batch_ha
     expected = y - (y - y.mean() - centred @ coefficients) / (1.0 - np.diag(hat))
     np.testing.assert_allclose(fit.left_out().mean, expected, atol=1e-12)
     said = fit.ask(Contrasts(np.zeros((5, 1)), np.eye(5)))
-    within = said.scales[0] ** 2 / np.diag(covariance)
-    np.testing.assert_allclose(within, within[0], rtol=1e-12)
+    np.testing.assert_allclose(fit.sd_of(said), np.sqrt(np.diag(covariance)), rtol=1e-12)
     drawn = fit.draw(40000).shrunk / np.sqrt(np.diag(covariance)) / fit.residual_sd
     np.testing.assert_allclose(drawn.std(axis=0), 1.0, atol=0.03)
 

@@ -3,6 +3,7 @@
 import numpy as np
 import polars as pl
 import pytest
+from scipy.stats import pearsonr
 
 from pipeline.fits import aliases, effects
 from pipeline.fits.blocks import BlockFit
@@ -280,6 +281,13 @@ def test_noise_alone_leaves_the_mean_the_winner():
     quality, _ = judge(fit_problem(problem), problem)
     assert quality.explained_left_out < 0.1
     assert quality.rmse_fit < quality.rmse_least_squares
+
+
+def test_drift_is_pearsons_correlation_with_the_order(told):
+    quality, left_out = judge(fit_problem(told), told)
+    plain = pearsonr(np.arange(len(told.y)), told.y - left_out.mean)
+    assert quality.drift == pytest.approx(plain.statistic, rel=1e-12)
+    assert quality.drift_p == pytest.approx(plain.pvalue, rel=1e-12)
 
 
 def test_rows_measured_worse_count_less():
