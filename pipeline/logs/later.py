@@ -14,11 +14,11 @@ from pipeline.logs.fields import KINDS_OF_FILE
 from pipeline.logs.keep import Kept
 from pipeline.logs.large import LargeLog
 from pipeline.logs.log_file import ReadFile
-from pipeline.logs.read import cells_frame
+from pipeline.logs.read import Progress, cells_frame
 from pipeline.logs.tables import CELL_SCHEMAS, VALUE_SCHEMAS, VALUE_TABLE
 from pipeline.logs.totals import sums_without_totals
 from pipeline.logs.typed import LogSettings, Typer
-from pipeline.problems import problems_frame
+from pipeline.problems import problems_frame, visible
 
 __all__ = ["ArrowStream", "ArrowTable", "KeptRows", "LargeRows", "LaterRows"]
 
@@ -69,6 +69,7 @@ class LargeRows:
     log: LargeLog
     settings: LogSettings
     own_ingredients: pl.Series
+    progress: Progress
     _problems: list[pl.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
@@ -95,6 +96,7 @@ class LargeRows:
             cells = cells_frame(self.kind, lot)
             tables = {self.kind: cells, **typer.type_kind(kind, lot, cells)}
             self._problems.append(problems_frame(typer.problems))
+            self.progress(f"reading the rows of {visible(self.log.file.name)}", self.log.file.rows_in, 0)
             yield {name: ArrowStream(frame) for name, frame in tables.items()}
 
     def found(self) -> tuple[ReadFile | None, list[pl.DataFrame]]:

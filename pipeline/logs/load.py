@@ -90,12 +90,12 @@ def open_logs(
         kept = None
         result = read_files(folder, settings.currency, told, date_order=settings.date_order)
     settle_decimal_marks(result)
-    frames = _frames(result, settings)
+    frames = _frames(result, settings, told)
     numbers = {file.name: file.file_id for file in result.files if file.is_kept}
     return _with_kept(frames, kept, numbers) if kept is not None and numbers else frames
 
 
-def _frames(result: ReadResult, settings: LogSettings) -> LogFrames:
+def _frames(result: ReadResult, settings: LogSettings, told: Progress) -> LogFrames:
     """What was read, checked and typed; that of large files is to come."""
     files = [file for file in result.files if not file.is_kept]
     large = {log.file.file_id for log in result.large}
@@ -116,7 +116,7 @@ def _frames(result: ReadResult, settings: LogSettings) -> LogFrames:
         cells=cells,
         values={table: values[table] for table in VALUE_SCHEMAS},
         problems=sort_problems(problems_frame(typer.problems)),
-        later=tuple(LargeRows(log, settings, typer.own_ingredients) for log in result.large),
+        later=tuple(LargeRows(log, settings, typer.own_ingredients, told) for log in result.large),
     )
 
 

@@ -158,6 +158,20 @@ def _season(folder: Path) -> None:
         (folder / f"{name}.csv").write_text(text)
 
 
+def test_how_far_a_large_log_is_read_is_told(tmp_path: Path) -> None:
+    (tmp_path / "b.csv").write_text(f"{HEADER}\n" + "B7,2025-09-14,yeast,,ale,,,,\n" * 60)
+    told: list[tuple[str, int, int]] = []
+    with parted(500), duckdb.connect() as connection:
+        frames = open_logs(tmp_path, Settings(), lambda *each: told.append(each))
+        told.clear()
+        load_raw(connection, frames)
+    rows = [done for _, done, _ in told]
+    assert {(what, total) for what, _, total in told} == {("reading the rows of b.csv", 0)}
+    assert len(rows) > 2
+    assert rows == sorted(rows)
+    assert rows[-1] == 60
+
+
 def test_rows_read_while_they_are_loaded_stand_where_they_belong(tmp_path: Path) -> None:
     _season(tmp_path)
     whole = read_logs(tmp_path, Settings())
