@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
-from scipy import stats
+from scipy import special
 
 from pipeline.account.uncertain import Flags, Floats
 
@@ -65,9 +65,9 @@ def means_by_level(values: Floats, u: Floats, level: Sequence[int], levels: int)
     w = 1.0 / (u**2 + between)
     total = np.bincount(of, w, levels)
     mean = np.bincount(of, w * values, levels) / total
-    half = (stats.t.ppf(0.975, freedom) if between > 0.0 else stats.norm.ppf(0.975)) / np.sqrt(total)
+    half = (special.stdtrit(freedom, 0.975) if between > 0.0 else special.ndtri(0.975)) / np.sqrt(total)
     spread = float(total @ (mean - (total @ mean) / total.sum()) ** 2)
-    p_value = float(stats.chi2.sf(spread, levels - 1)) if levels > 1 else math.nan
+    p_value = float(special.chdtrc(levels - 1, spread)) if levels > 1 else math.nan
     return Means(mean, mean - half, mean + half, p_value)
 
 

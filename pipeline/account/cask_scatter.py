@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special, stats
+from scipy import linalg, special
 
 from pipeline.account.uncertain import Floats
 
@@ -53,7 +53,7 @@ class Deviations:
     def is_beyond(self) -> bool:
         """Whether no weather explains them."""
         square = float(np.sum(self.values**2 / (1.0 + self.walk)))
-        return bool(stats.chi2.sf(square, self.values.size) < 2.0 * stats.norm.sf(_BEYOND))
+        return bool(special.chdtrc(self.values.size, square) < 2.0 * special.ndtr(-_BEYOND))
 
 
 @dataclass(frozen=True)

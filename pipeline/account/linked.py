@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import combinations
 
+import numpy as np
 import polars as pl
+from scipy import sparse
+from scipy.sparse import csgraph
 
 from pipeline.account.lots import lot_key
 
@@ -47,23 +50,28 @@ def sets_with_lots(moves: pl.DataFrame) -> list[LinkedSet]:
 
     moves : batch, from_lot, to_lot by `key_of`
     """
-    leader: dict[tuple[str, str], tuple[str, str]] = {}
-
-    def lead(one: tuple[str, str]) -> tuple[str, str]:
-        while leader.setdefault(one, one) != one:
-            leader[one] = one = leader[leader[one]]
-        return one
-
     # A log may leave the word cask away.
     links = moves.select("batch", pl.col(_SIDES).str.strip_prefix(_CASK)).unique(maintain_order=True)
-    for batch, *lots in links.iter_rows():
-        members = [("lot", lot) for lot in lots if lot is not None]
-        members += [] if batch is None else [("batch", batch)]
-        for one, other in pairwise(members):
-            leader[lead(one)] = lead(other)
-    sets: dict[tuple[str, str], LinkedSet] = {}
-    for batch in links["batch"].drop_nulls().unique(maintain_order=True):
-        sets.setdefault(lead(("batch", batch)), LinkedSet()).batches.append(batch)
-    for lot in pl.concat([links[side] for side in _SIDES]).drop_nulls().unique(maintain_order=True):
-        sets.setdefault(lead(("lot", lot)), LinkedSet()).lots.append(lot)
+    batches = links["batch"].drop_nulls().unique(maintain_order=True)
+    lots = pl.concat([links[side] for side in _SIDES]).drop_nulls().unique(maintain_order=True)
+    count = batches.len() + lots.len()
+    node = [
+        links[column].replace_strict(names, numbers, default=None, return_dtype=pl.Int64)
+        for column, names, numbers in (
+            ("batch", batches, np.arange(batches.len())),
+            *((side, lots, np.arange(batches.len(), count)) for side in _SIDES),
+        )
+    ]
+    pairs = pl.concat(
+        pl.DataFrame([one.alias("one"), other.alias("other")]) for one, other in combinations(node, 2)
+    ).drop_nulls()
+    graph = sparse.csr_matrix(
+        (np.ones(pairs.height), (pairs["one"].to_numpy(), pairs["other"].to_numpy())), shape=(count, count)
+    )
+    number = csgraph.connected_components(graph, directed=False)[1]
+    sets: dict[int, LinkedSet] = {}
+    for name, found in zip(batches, number[: batches.len()].tolist(), strict=True):
+        sets.setdefault(found, LinkedSet()).batches.append(name)
+    for name, found in zip(lots, number[batches.len() :].tolist(), strict=True):
+        sets.setdefault(found, LinkedSet()).lots.append(name)
     return list(sets.values())

@@ -7,7 +7,7 @@ the season are counted anew within each part, and set right in what comes of it.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -91,12 +91,9 @@ def with_parts(tables: Tables) -> Tables:
         for frame in (tables.jars, tables.wash, tables.fermentables, tables.batches, tables.runs)
     )
     (rows, moves, jars, fermentables), _ = number_within((rows, moves, jars, fermentables), "file_id")
-    of_wash = ("original_step_id", "final_step_id")
-    started, ended = (wash.select("part", pl.col(name).alias("step_id")) for name in of_wash)
-    (rows, fermentables, started, ended), _ = number_within((rows, fermentables, started, ended), "step_id")
-    wash = wash.with_columns(
-        found["step_id"].alias(name) for name, found in zip(of_wash, (started, ended), strict=True)
-    )
+    step_of = _counted_within(rows["part"], rows["step_id"])
+    rows, fermentables = (frame.with_columns(step_of("step_id")) for frame in (rows, fermentables))
+    wash = wash.with_columns(step_of("original_step_id"), step_of("final_step_id"))
     return Tables(rows, moves, jars, wash, fermentables, batches, runs, tables.settings)
 
 
@@ -126,6 +123,20 @@ class Numbers:
     def look_up(self, part: pl.Series, own: pl.Series) -> Ints:
         """The season's numbers; `own` and the `part` that it is counted in, row by row."""
         return np.asarray(self.season[self.starts[part.to_numpy()] + own.to_numpy()])
+
+
+def _counted_within(part: pl.Series, numbers: pl.Series) -> Callable[[str], pl.Expr]:
+    """How to count anew, within each part, numbers of which each stands for one row of the season.
+
+    returns : of a column of such numbers, by its name
+    """
+    order = numbers.arg_sort(nulls_last=True)[: numbers.len() - numbers.null_count()]
+    counted = pl.DataFrame([part.gather(order)]).select(pl.int_range(pl.len()).over("part")).to_series()
+    season = numbers.gather(order).to_numpy()
+    own = np.zeros(int(season.max(initial=0)) + 1, dtype=np.int64)
+    own[season] = counted.to_numpy()
+    within = pl.Series(own)
+    return lambda column: pl.lit(within).gather(pl.col(column)).alias(column)
 
 
 def in_order(outcome: pl.DataFrame, part: pl.Series) -> pl.DataFrame:
