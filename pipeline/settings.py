@@ -117,7 +117,7 @@ MEANINGS: Mapping[str, str] = {
     "currency": "the word or code printed beside prices",
     "date_order": "'dmy' or 'mdy' where dates are written like 14/09/2025; empty: such dates are a problem",
     "season_starts": "month and day a season begins, 'MM-DD'; '01-01' means calendar years",
-    "hydrometer_reference_c": "temperature the hydrometer is made for, degC",
+    "hydrometer_reference_c": "temperature the hydrometer is made for, °C",
     "bottle_l": "size of a bottle in 'bottles' worth', litres",
     "bottle_pct_vol": "strength of a bottle in 'bottles' worth', %vol",
     "reconcile": "whether the alcohol account is closed within the instruments' errors, and what hinders "
@@ -128,7 +128,7 @@ MEANINGS: Mapping[str, str] = {
     "the logs",
     "uncertainty.gravity_sg": "standard uncertainty of a hydrometer reading, SG",
     "uncertainty.strength_pct_vol": "standard uncertainty of an alcoholometer reading, %vol",
-    "uncertainty.temperature_c": "standard uncertainty of a temperature, degC",
+    "uncertainty.temperature_c": "standard uncertainty of a temperature, °C",
     "uncertainty.volume_frac": "standard uncertainty of a volume, as a fraction of it",
     "uncertainty.mass_frac": "standard uncertainty of a weighing, as a fraction of it",
     "uncertainty.wash_model_pct_vol": "standard uncertainty of a wash's strength from its gravities, %vol, "

@@ -224,12 +224,14 @@ def check_ingredients(sheet: Sheet, step: pl.Series, item_key: pl.Series, known:
     """Mark the grain and sugar rows whose item is in no ingredient list, with the nearest that is."""
     used = step.is_in(["grain", "sugar"]) & item_key.is_not_null() & ~item_key.is_in(known.implode())
     rows = np.flatnonzero(used.fill_null(False).to_numpy())
+    # A name of nothing but signs comes to no key.
+    names = known.drop_nulls()
     offers: dict[str, str] = {}
 
     def offer(row: int, _: str) -> tuple[str, Details]:
         key = item_key[row]
         if key not in offers:
-            near = nearest(key, known)
+            near = nearest(key, names)
             offers[key] = f" (is it {near}?)" if near else ""
         return "unknown_ingredient", {"hint": offers[key]}
 

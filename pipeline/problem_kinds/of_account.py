@@ -34,10 +34,10 @@ OF_ACCOUNT = (
     ProblemKind(
         "reading_not_corrected",
         "implausible",
-        "a reading that cannot be brought to 20 degC",
-        "cannot be brought to 20 degC, and counts as not measured: {found}",
+        "a reading that cannot be brought to 20 °C",
+        "cannot be brought to 20 °C, and counts as not measured: {found}",
         "{expected}",
-        "check the temperature, and write its unit after it if it is not degC; cool or warm the sample and "
+        "check the temperature, and write its unit after it if it is not °C; cool or warm the sample and "
         "read again if it is right",
         "cell set aside",
     ),

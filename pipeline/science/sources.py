@@ -45,7 +45,7 @@ CFR_27_30 = Source(
 EU_ALCOHOLIC_STRENGTH = Source(
     "EU_ALCOHOLIC_STRENGTH",
     "Council Directive 76/766/EEC, Annex: definition of alcoholic strength by volume and by mass",
-    "points 1 and 2: both volumes at 20 degC",
+    "points 1 and 2: both volumes at 20 °C",
     "read",
 )
 ASBC_TABLE_CUBIC = Source(
@@ -58,12 +58,12 @@ ICUMSA_SUCROSE = Source(
     "ICUMSA_SUCROSE",
     "ICUMSA density of sucrose solutions, SPS-4 (coefficients as in two public transcriptions)",
     "polynomial in mass fraction and temperature",
-    "transcription; the nominal range 0 to 80 degC is from memory",
+    "transcription; the nominal range 0 to 80 °C is from memory",
 )
 KELL_1975 = Source(
     "KELL_1975",
     "Density of air-free water, rational formula in temperature, as used with the ICUMSA sucrose densities",
-    "0 to 150 degC at 101.325 kPa",
+    "0 to 150 °C at 101.325 kPa",
     "transcription; attribution to G. S. Kell (1975) and the range are from memory",
 )
 BALLING = Source(
@@ -93,7 +93,7 @@ VAN_LAAR_FIT = Source(
 DE_NEVERS = Source(
     "DE_NEVERS",
     "N. de Nevers, Physical and Chemical Equilibrium for Chemical Engineers, Example 8.12",
-    "Antoine constants of ethanol and water, mmHg and degC",
+    "Antoine constants of ethanol and water, mmHg and °C",
     "transcription",
 )
 RAYLEIGH = Source(

@@ -1,4 +1,4 @@
--- What:  a strength as logged, in %vol at 20 degC: corrected as a glass instrument's reading when a temperature stands by it.
+-- What:  a strength as logged, in %vol at 20 °C: corrected as a glass instrument's reading when a temperature stands by it.
 -- From:  nothing
 create or replace macro abv_from_logged(reading, unit, temperature_c) as
     case unit

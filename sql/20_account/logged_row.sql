@@ -1,4 +1,4 @@
--- What:  every row of the logs that measures an amount, its readings as written and its volume at 20 degC.
+-- What:  every row of the logs that measures an amount, its readings as written and its volume at 20 °C.
 -- Note:  a spirit's volume is corrected at its own strength; without one it stays as read, except in a charge, where
 --        25 %vol is near enough for the shrinking alone.
 -- Grain: one row a row of a batch or cask log (file_id, line) whose step has an amount.
@@ -25,7 +25,7 @@ with batch_rows as (
         batch_step.gravity_sg,
         batch_step.abv_20c_pct_vol,
         batch_step.temperature_c,
-        -- A reading that could not be brought to 20 degC measured nothing.
+        -- A reading that could not be brought to 20 °C measured nothing.
         if(batch_step.gravity_sg is null, null, batch_value.gravity_reading) as gravity_reading,
         batch_value.gravity_unit,
         if(batch_step.abv_20c_pct_vol is null, null, batch_value.strength_reading) as strength_reading,

@@ -1,4 +1,4 @@
--- What:  every mash's wort: volume and gravity at 20 degC and the extract it carried into the fermenter.
+-- What:  every mash's wort: volume and gravity at 20 °C and the extract it carried into the fermenter.
 -- Grain: one row a wort row of a batch log.
 -- From:  account.logged_row
 create or replace table account.wort as

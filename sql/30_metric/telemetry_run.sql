@@ -1,6 +1,6 @@
 -- What:  what the sensors say of a run: how it heated up, when the first drop came, how fast spirit ran.
 -- Note:  the first drop is the first minute in which spirit ran or, without a take-off sensor, in which the vapour
---        came within 5 degC of the hottest it was up to half an hour later.
+--        came within 5 °C of the hottest it was up to half an hour later.
 -- Grain: one row a run that has telemetry.
 -- From:  log.telemetry_minute, metric.run
 create or replace table metric.telemetry_run as

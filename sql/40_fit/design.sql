@@ -1,5 +1,5 @@
 -- What:  the choices behind every batch as the fits take them: when, where, with what, how warm, how cut.
--- Note:  a temperature is the mean over the batch's rests (58 to 74 degC, so that a cook is no rest; common practice, no source).
+-- Note:  a temperature is the mean over the batch's rests (58 to 74 °C, so that a cook is no rest; common practice, no source).
 -- Grain: one row a batch.
 -- From:  metric.batch, metric.run, account.batch, log.batch_step
 create or replace table fit.design as

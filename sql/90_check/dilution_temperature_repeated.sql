@@ -1,5 +1,5 @@
 -- What:  dilutions after which the very temperature of before was read: water and spirit warm when they meet.
--- Note:  mixing 20 L at 70 %vol with water to 45 %vol warms it by some 5 degC (common practice, no source); a reading
+-- Note:  mixing 20 L at 70 %vol with water to 45 %vol warms it by some 5 °C (common practice, no source); a reading
 --        that did not move was likely copied.
 -- Grain: one row a problem found.
 -- From:  log.batch_step
@@ -20,7 +20,7 @@ select
     line,
     batch,
     'temperature' as column_name,
-    printf('%.1f degC, as before the water', temperature_c) as found,
+    printf('%.1f °C, as before the water', temperature_c) as found,
     'a temperature read anew: water and spirit warm when they meet' as expected,
 from lot_rows
 where

@@ -39,7 +39,7 @@ select
     line,
     batch,
     'strength' as column_name,
-    printf('%.1f %%vol at 20 degC between jars of %.1f and %.1f %%vol', abv_20c_pct_vol, abv_before, abv_after)
+    printf('%.1f %%vol at 20 °C between jars of %.1f and %.1f %%vol', abv_20c_pct_vol, abv_before, abv_after)
         as found,
     printf(
         'a strength from %.1f to %.1f %%vol, for it falls from jar to jar',

@@ -1,4 +1,4 @@
--- What:  readings that cannot be brought to 20 degC, so that they count as not measured: the temperature beside them is
+-- What:  readings that cannot be brought to 20 °C, so that they count as not measured: the temperature beside them is
 --        none that such a liquid is read at, or the reading none that it can give there.
 -- Note:  degrees Fahrenheit without their unit are the usual reason; what a number means is never changed.
 -- Grain: one row a row of a log whose reading cannot be corrected; of several readings the first of these.
@@ -59,15 +59,15 @@ select
     line,
     batch,
     column_name,
-    printf('read at %.1f degC', temperature_c) as found,
+    printf('read at %.1f °C', temperature_c) as found,
     case column_name
-        when 'gravity' then 'a temperature from 0 to 60 degC, and a gravity from 0.980 to 1.150 where there is one'
-        when 'volume' then 'a temperature from -20 to 40 degC, of wort from 0 to 100 degC'
-        else 'a temperature from -20 to 40 degC, and a reading that spirit can give at it'
+        when 'gravity' then 'a temperature from 0 to 60 °C, and a gravity from 0.980 to 1.150 where there is one'
+        when 'volume' then 'a temperature from -20 to 40 °C, of wort from 0 to 100 °C'
+        else 'a temperature from -20 to 40 °C, and a reading that spirit can give at it'
     end
     || if(
         temperature_c > 4e1 and temperature_c <= 1.04e2,
-        printf(' (%.0f degF would be %.1f degC)', temperature_c, (temperature_c - 3.2e1) / 1.8e0),
+        printf(' (%.0f °F would be %.1f °C)', temperature_c, (temperature_c - 3.2e1) / 1.8e0),
         ''
     ) as expected,
 from uncorrected

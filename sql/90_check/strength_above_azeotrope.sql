@@ -1,4 +1,4 @@
--- What:  strengths, corrected to 20 degC, that no pot still gives: the mixture that boils unchanged is 97.2 %vol.
+-- What:  strengths, corrected to 20 °C, that no pot still gives: the mixture that boils unchanged is 97.2 %vol.
 -- Grain: one row a problem found.
 -- From:  log.batch_step, log.cask_step
 create or replace table problem.strength_above_azeotrope as
@@ -13,7 +13,7 @@ select
     line,
     batch,
     'strength' as column_name,
-    printf('%.1f %%vol at 20 degC', abv_20c_pct_vol) as found,
+    printf('%.1f %%vol at 20 °C', abv_20c_pct_vol) as found,
     'at most 97.2 %vol, the strength at which ethanol and water boil off together' as expected,
 from strengths
 where abv_20c_pct_vol > 9.72e1

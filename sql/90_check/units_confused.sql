@@ -201,7 +201,7 @@ warm_or_cold as (
         line,
         batch,
         column_name,
-        printf('%.1f degC, where %.1f degC is usual', temperature_c, usual_c) as found,
+        printf('%.1f °C, where %.1f °C is usual', temperature_c, usual_c) as found,
         if(temperature_c > usual_c, 'F', 'C') as unit_that_fits,
         'this temperature' as of_what,
     from temperatures

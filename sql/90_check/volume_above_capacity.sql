@@ -32,7 +32,7 @@ select
     contents.line,
     null as batch,
     'volume' as column_name,
-    printf('%.2f L at 20 degC in a cask of %.2f L', contents.content_l, capacities.capacity_l) as found,
+    printf('%.2f L at 20 °C in a cask of %.2f L', contents.content_l, capacities.capacity_l) as found,
     'at most what the cask holds' as expected,
 from contents
 inner join capacities

@@ -93,6 +93,15 @@ def test_a_spreadsheet_export_holds_no_formula_and_no_link() -> None:
         assert not any("hyperlink" in name or "externalLink" in name for name in parts.namelist())
 
 
+def test_an_ingredient_named_by_signs_alone_is_offered_to_nobody(tmp_path: Path) -> None:
+    (tmp_path / "ingredients.csv").write_text("ingredient,kind,extract\n--,grain,80\n\\,grain,80\n")
+    (tmp_path / "batch.csv").write_text("batch,step,item,mass\nB1,grain,plae malt,40\n")
+    frames = read_logs(tmp_path, Settings())
+    assert frames.problems.filter(pl.col("kind") == "unknown_ingredient")["message"].str.contains(
+        "is it pale malt"
+    ).to_list() == [True]
+
+
 def test_no_link_leads_out_of_the_folder(tmp_path: Path) -> None:
     logs, outside = tmp_path / "logs", tmp_path / "outside"
     (logs / "deep").mkdir(parents=True)
