@@ -17,7 +17,7 @@ from pathlib import Path
 import duckdb
 import numpy as np
 import polars as pl
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
@@ -260,7 +260,7 @@ def _load_settings(con: Connection, settings: Settings) -> None:
         orient="row",
     )
     degrees = np.arange(1, _STUDENT_ROWS + 1)
-    quantile = pl.DataFrame({"degrees_of_freedom": degrees, "quantile": student_t.ppf(0.975, degrees)})
+    quantile = pl.DataFrame({"degrees_of_freedom": degrees, "quantile": stdtrit(degrees, 0.975)})
     made_by = pl.DataFrame(
         {
             "made_by": [MADE_BY],

@@ -10,8 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy.special import ndtri
-from scipy.stats import chi2
+from scipy.special import gammaincinv, ndtri
 
 ENOUGH_RUNS = 20
 """Fewer runs, and only the interval is worth printing (own choice)."""
@@ -31,7 +30,7 @@ class Index:
 def cp(low: float, high: float, sd: float, runs: int) -> Index:
     """The width allowed over the width taken (six sd). `sd` from `runs` values."""
     value = (high - low) / (6.0 * sd)
-    bounds = [math.sqrt(chi2.ppf(tail, runs - 1) / (runs - 1)) for tail in (0.025, 0.975)]
+    bounds = [math.sqrt(2.0 * gammaincinv((runs - 1) / 2.0, tail) / (runs - 1)) for tail in (0.025, 0.975)]
     return Index(value, value * bounds[0], value * bounds[1])
 
 

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, fdtri
-from scipy.stats import rankdata
 
 Array = NDArray[np.float64]
 
@@ -129,7 +128,7 @@ def concordance(table: Array, permutations: int = 0, seed: int = 1) -> Concordan
     n, k = table.shape
     if n < 2 or k < 2:
         return None
-    ranks = rankdata(table, axis=0)
+    ranks = _ranks(table)
     statistic = _friedman(ranks)
     if statistic is None:
         return None
@@ -141,6 +140,12 @@ def concordance(table: Array, permutations: int = 0, seed: int = 1) -> Concordan
         found = np.sum((ranks.sum(axis=1) - k * (n + 1) / 2.0) ** 2)
         p_value = float((1 + np.sum(spread >= found * (1.0 - 1e-12))) / (permutations + 1))
     return Concordance(statistic, n - 1, p_value, statistic / (k * (n - 1)))
+
+
+def _ranks(table: Array) -> Array:
+    """Each assessor's ranks of the samples, from 1; samples that he marked alike share their mean rank."""
+    below = (table[:, None] > table).sum(axis=1)
+    return np.asarray(below + ((table[:, None] == table).sum(axis=1) + 1) / 2.0)
 
 
 def _friedman(ranks: Array) -> float | None:

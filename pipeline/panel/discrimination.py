@@ -18,10 +18,9 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
-from scipy.special import ndtr
-from scipy.stats import beta as beta_distribution
-from scipy.stats import binom
+from scipy.special import betaincinv, ndtr
 
+from pipeline.panel.binomial import chance_of_at_least, chance_of_at_most, fewest_beyond
 from pipeline.panel.repeats import Repeats, repeated_trials
 
 CHANCE = {"triangle": 1.0 / 3.0, "duo-trio": 0.5, "paired": 0.5, "3-afc": 1.0 / 3.0}
@@ -44,7 +43,7 @@ def p_value(correct: int, trials: int, test: str) -> float:
     >>> round(p_value(10, 15, "triangle"), 6)
     0.008504
     """
-    return float(binom.sf(correct - 1, trials, CHANCE[test]))
+    return float(chance_of_at_least(correct, trials, CHANCE[test]))
 
 
 def critical_number(trials: int, test: str, level: float = LEVEL) -> int | None:
@@ -54,7 +53,7 @@ def critical_number(trials: int, test: str, level: float = LEVEL) -> int | None:
     (13, None)
     """
     counts = np.arange(trials + 1)
-    enough = np.flatnonzero(binom.sf(counts - 1, trials, CHANCE[test]) <= level)
+    enough = np.flatnonzero(chance_of_at_least(counts, trials, CHANCE[test]) <= level)
     return int(enough[0]) if len(enough) else None
 
 
@@ -183,10 +182,8 @@ def _d_prime_from_pd(pd: float, test: str) -> float:
 def exact_limits(correct: int, trials: int, level: float = 0.95) -> tuple[float, float]:
     """Clopper & Pearson's limits of a share."""
     tail = (1.0 - level) / 2.0
-    low = 0.0 if correct == 0 else float(beta_distribution.ppf(tail, correct, trials - correct + 1))
-    high = (
-        1.0 if correct == trials else float(beta_distribution.ppf(1.0 - tail, correct + 1, trials - correct))
-    )
+    low = 0.0 if correct == 0 else float(betaincinv(correct, trials - correct + 1, tail))
+    high = 1.0 if correct == trials else float(betaincinv(correct + 1, trials - correct, 1.0 - tail))
     return low, high
 
 
@@ -210,7 +207,7 @@ def power(trials: int, frac: float, test: str, level: float = LEVEL) -> float:
     0.93234
     """
     needed = critical_number(trials, test, level)
-    return 0.0 if needed is None else float(binom.sf(needed - 1, trials, frac))
+    return 0.0 if needed is None else float(chance_of_at_least(needed, trials, frac))
 
 
 @cache
@@ -222,9 +219,7 @@ def trials_needed(frac: float, test: str, wanted: float = WANTED_POWER, level: f
     """
     chance = CHANCE[test]
     trials = np.arange(1, MOST_TRIALS + 1)
-    # The critical number from the binomial's own quantile, for all numbers of trials at once.
-    needed = binom.isf(level, trials, chance).astype(np.int64) + 1
-    reached = np.where(needed <= trials, binom.sf(needed - 1, trials, frac), 0.0)
+    reached = chance_of_at_least(fewest_beyond(level, trials, chance), trials, frac)
     enough = np.flatnonzero(reached >= wanted)
     return int(trials[enough[0]]) if len(enough) else None
 
@@ -240,8 +235,7 @@ def similarity_trials(
     limit = chance + most_pd * (1.0 - chance)
     trials = np.arange(1, MOST_TRIALS + 1)
     # At most `most_right` right answers leave the upper limit below `limit`.
-    most_right = binom.ppf(LEVEL, trials, limit).astype(np.int64)
-    most_right = np.where(binom.cdf(most_right, trials, limit) > LEVEL, most_right - 1, most_right)
-    reached = binom.cdf(most_right, trials, chance)
+    most_right = trials - fewest_beyond(LEVEL, trials, 1.0 - limit)
+    reached = chance_of_at_most(most_right, trials, chance)
     enough = np.flatnonzero(reached >= wanted)
     return int(trials[enough[0]]) if len(enough) else None

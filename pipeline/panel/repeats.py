@@ -25,8 +25,7 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import betaln, gammaln
-from scipy.stats import t as student_t
+from scipy.special import betaln, gammaln, stdtrit
 
 from pipeline.panel.mixed import Array
 
@@ -67,8 +66,8 @@ def repeated_trials(correct: Sequence[int], trials: Sequence[int], chance: float
     by_mean = logs.max(axis=0)
     best = int(np.argmax(by_mean))
     fall = 2.0 * (by_mean[best] - by_mean)
-    two_sided = float(student_t.ppf(0.975, len(tried) - 1)) ** 2
-    one_sided = float(student_t.ppf(0.95, len(tried) - 1)) ** 2
+    two_sided = float(stdtrit(len(tried) - 1, 0.975)) ** 2
+    one_sided = float(stdtrit(len(tried) - 1, 0.95)) ** 2
     low, high = _crossings(fall, best, two_sided)
     return Repeats(
         gamma=float(_TIES[int(np.argmax(logs[:, best]))]),

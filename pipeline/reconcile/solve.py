@@ -19,7 +19,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy import sparse
 from scipy.sparse.csgraph import connected_components
-from scipy.stats import chi2, norm
+from scipy.special import chdtrc, ndtri
 
 from pipeline.reconcile.factor import ChainFactor, factorise
 
@@ -145,7 +145,7 @@ def _judged(
     safe = np.where(is_tested, tested, 1.0)
     z = np.where(is_tested, pull / np.sqrt(safe), np.nan)
     left = np.sqrt(np.maximum(variance - variance**2 * tested, 0.0))
-    p = np.where(df > 0.5, chi2.sf(chi_square, np.maximum(np.round(df), 1.0)), np.nan)
+    p = np.where(df > 0.5, chdtrc(np.maximum(np.round(df), 1.0), chi_square), np.nan)
     return Reconciled(
         x=x,
         u=left,
@@ -179,4 +179,4 @@ def critical_z(tests: int, level: float = 0.05) -> float:
     2.631
     """
     each = -np.expm1(np.log1p(-level) / max(tests, 1))
-    return float(norm.isf(each / 2.0))
+    return float(-ndtri(each / 2.0))

@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 import polars as pl
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from pipeline.reconcile.book import make_book
 from pipeline.reconcile.network import LPA, WATER
@@ -320,7 +320,7 @@ def _component_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.DataF
 
 
 def _p_value(chi_square: float, df: float) -> float | None:
-    return float(chi2.sf(chi_square, round(df))) if df > 0.5 else None
+    return float(chdtrc(round(df), chi_square)) if df > 0.5 else None
 
 
 def _run_frame(book: Book, outcome: Outcome) -> pl.DataFrame:

@@ -20,7 +20,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 import polars as pl
-from scipy.stats import norm, t
+from scipy.special import ndtri, stdtrit
 
 from pipeline.cuts.fit import RunFit, fit_runs
 from pipeline.cuts.model import run_set
@@ -243,7 +243,7 @@ def _by_take_off(jars: _Jars, level: float) -> dict[int, Witness]:
     count = np.where(np.isfinite(rate_sd), rate.count, size.count)
     z = (log_volume - expected) / np.hypot(sd, own_u)
     tested = np.flatnonzero(np.isfinite(z))
-    limit = t.isf(level / 2.0 / max(tested.size, 1), np.maximum(count - 2, 1))
+    limit = -stdtrit(np.maximum(count - 2, 1), level / 2.0 / max(tested.size, 1))
     return {
         int(jars.volume[place]): Witness(
             OTHER_JARS,
@@ -297,7 +297,7 @@ def _by_curve(
         ),
         Errors(strength_pct_vol=strength_u),
     )
-    limit = float(norm.isf(level / 2.0 / max(int(np.isfinite(jars.abv).sum()), 1)))
+    limit = float(-ndtri(level / 2.0 / max(int(np.isfinite(jars.abv).sum()), 1)))
     found: dict[int, Witness] = {}
     for run, fit in zip(fitted, fits.runs, strict=True):
         told = _told_by(fit, jars, places[run], limit, volumes)
