@@ -104,7 +104,7 @@ def _sensitivity_frame(book: Book) -> pl.DataFrame:
 
 
 def _sparse_frame(quantity_no: int, column: Uncertain) -> pl.DataFrame:
-    matrix = column.jacobian.tocoo()
+    matrix = column.jacobian.sorted_indices().tocoo()
     is_known = ~np.isnan(column.values[matrix.row]) if column.size else np.zeros(0, dtype=bool)
     return pl.DataFrame(
         {
