@@ -13,8 +13,10 @@ batch distillation and equilibrium: as `pipeline.science.run_curve`.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
+from itertools import takewhile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,10 +32,6 @@ FLAG_CHANCE = 0.012
 SHAPE_Z = 4.0
 """For a bow, a step or the charge, which more than one honest cause can bring about."""
 
-_LEAST_FREEDOM = 4
-_MOST_SUSPICIONS = 2
-_VAGUEST_STAGES = 0.5
-_SHAPES = {"strength": "one jar", "spout": "one jar", "volume": "step", "charge": "charge", "bow": "bow"}
 _LEAST_FREEDOM = 4
 _MOST_SUSPICIONS = 2
 _VAGUEST_STAGES = 0.5
@@ -198,12 +196,18 @@ def _volume_slopes(here: Course, row: int, volume_l: Array) -> Array:
     """How each expected reading moves with each jar's volume [% vol per L]: rows jars then spouts."""
     jars = volume_l.size
     spout, jar = here.spout_abv[row, : jars + 1], here.jar_abv[row, :jars]
-    later = np.tri(jars)
+    later, last = _later(jars)
     # A jar moves with the edge before it and the edge after it; each edge with every volume up to it.
     by_end, by_start = (spout[1:] - jar) / volume_l, (jar - spout[:-1]) / volume_l
-    of_jars = by_end[:, None] * later + by_start[:, None] * np.tri(jars, k=-1)
+    of_jars = by_end[:, None] * later + by_start[:, None] * last
     of_spouts = here.spout_slope[row, 1 : jars + 1][:, None] * later
     return np.concatenate([of_jars, of_spouts])
+
+
+@lru_cache(maxsize=256)
+def _later(jars: int) -> tuple[Array, Array]:
+    """One where a row's jar is the column's or comes after it; one where it comes after it."""
+    return np.tri(jars), np.tri(jars, k=-1)
 
 
 @dataclass(frozen=True)
@@ -221,6 +225,10 @@ class _Frame:
     shifts: Array
     names: list[tuple[str, int]]
     unwhitener: Array
+
+    def with_shifts(self, taken: list[int]) -> Array:
+        """The design with the suspicions of these numbers as unknowns."""
+        return np.concatenate([self.design, self.shifts[:, taken]], axis=1) if taken else self.design
 
 
 @dataclass(frozen=True)
@@ -300,7 +308,7 @@ def _linear(
     taken, suspicions, runner_up = _search(frame, readings, gross)
     freedom = readings - 1 - len(suspicions)
     is_judged = freedom >= _LEAST_FREEDOM
-    design = np.column_stack([frame.design, frame.shifts[:, taken]])
+    design = frame.with_shifts(taken)
     if np.linalg.cond(design) > _WORST_CONDITION:
         return RunFit()
     chi2 = _chi2(frame.residual, design)
@@ -309,8 +317,8 @@ def _linear(
         # The jars themselves say how well they were read: the interval is theirs, not the settings'.
         reading_u *= float(np.clip(np.sqrt(chi2 / freedom), 0.3, 10.0))
         frame = _whiten(columns, runs, row, reading_u, errors, here)
-        design = np.column_stack([frame.design, frame.shifts[:, taken]])
-    covariance = np.linalg.inv(design.T @ design)
+        design = frame.with_shifts(taken)
+    covariance = np.asarray(np.linalg.inv(design.T @ design), dtype=np.float64)
     shift = covariance @ (design.T @ frame.residual)
     u = np.sqrt(np.diag(covariance))
     if not u[0] < _VAGUEST_STAGES:
@@ -352,9 +360,11 @@ def _search(
     elif gross is not None:
         suspicions.append(_gross_suspicion(frame, gross))
         taken.append(frame.names.index(("volume", gross.jar)))
+    quietest = min(_threshold(what, readings) for what in _SHAPES)
     while len(suspicions) < _MOST_SUSPICIONS and readings - 1 - len(suspicions) >= _LEAST_FREEDOM:
-        tested = _suspect(frame, np.column_stack([frame.design, frame.shifts[:, taken]]), readings)
-        voiced = [each for each in tested if abs(each.z) >= _threshold(each, readings)]
+        tested = _suspect(frame, frame.with_shifts(taken), readings)
+        loud = takewhile(lambda each: abs(each.z) >= quietest, tested)
+        voiced = [each for each in loud if abs(each.z) >= _threshold(each.what, readings)]
         if not voiced:
             break
         if not suspicions:
@@ -386,14 +396,14 @@ def _chi2(residual: Array, design: Array) -> float:
     return float(rest @ rest)
 
 
-def _threshold(suspicion: Suspicion, readings: int) -> float:
+def _threshold(what: str, readings: int) -> float:
     """Standard deviations beyond which a suspicion is voiced, the number of readings allowed for."""
-    if suspicion.what in ("strength", "spout"):
+    if what in ("strength", "spout"):
         return float(ndtri(1.0 - FLAG_CHANCE / (2.0 * readings)))
     return SHAPE_Z
 
 
-def _suspect(frame: _Frame, design: Array, readings: int) -> list[Suspicion]:
+def _suspect(frame: _Frame, design: Array, readings: int) -> Iterator[Suspicion]:
     """Every suspicion tested given the design, the loudest first."""
     basis, _ = np.linalg.qr(design)
     rest = frame.residual - basis @ (basis.T @ frame.residual)
@@ -408,11 +418,11 @@ def _suspect(frame: _Frame, design: Array, readings: int) -> list[Suspicion]:
     scale = np.sqrt(np.maximum(chi2 - raw**2, 0.0) / freedom)
     z = raw / np.maximum(scale, 1.0)
     order = np.argsort(-np.abs(z), kind="stable")
-    return [
+    return (
         _suspicion(frame.names[i], float(raw[i]), float(np.sqrt(size[i])), float(z[i]))
         for i in order
         if told[i]
-    ]
+    )
 
 
 def _suspicion(name: tuple[str, int], raw: float, size: float, z: float) -> Suspicion:
