@@ -369,9 +369,10 @@ class BlockFit:
         worked out in these.
         """
         sides, inner = _directions(np.concatenate([self._d[:, self._used], self._q], axis=1)[rows])
-        flat = inner[:, :, len(self._used) :]
-        reach = inner[:, :, : len(self._used)].reshape(-1, len(self._used)) @ self._root
-        reach = reach.reshape(-1, *inner.shape[:2], len(self._used))
+        shape, used = inner.shape[:2], len(self._used)
+        # All groups' rows at once through each cell's root.
+        reach = inner[:, :, :used].reshape(shape[0] * shape[1], used) @ self._root
+        reach, flat = reach.reshape(len(self._root), *shape, used), inner[:, :, used:]
         hat = reach @ np.swapaxes(reach, 2, 3) + flat @ np.swapaxes(flat, 1, 2)
         apart = np.eye(hat.shape[-1]) - hat
         residual = self._residual[:, rows, None]

@@ -94,6 +94,13 @@ def test_known_ratios_give_the_normal_equations_also_of_choices_that_no_batch_ha
     np.testing.assert_allclose(drawn.std(axis=0), 1.0, atol=0.03)
 
 
+def test_without_any_choice_a_group_is_foretold_by_the_mean_of_the_others():
+    y, groups = np.array([1.0, 2.0, 4.0, 8.0, 9.0]), np.array([0, 0, 1, 1, 2])
+    fit = BlockFit(y, np.zeros((5, 0)), [])
+    np.testing.assert_allclose(fit.left_out_by(groups), [7.0, 7.0, 4.0, 4.0, 3.75])
+    np.testing.assert_allclose(fit.left_out().mean, (y.sum() - y) / 4.0)
+
+
 def test_leaving_out_the_grids_light_cells_changes_little(season, monkeypatch):
     columns, y = season
     pruned = BlockFit(y, columns, BLOCKS)
