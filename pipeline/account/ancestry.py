@@ -126,13 +126,13 @@ class Ancestry:
 
 
 class _Walk:
-    def __init__(self, moves: pl.DataFrame, by_maker: bool) -> None:
+    def __init__(self, moves: pl.DataFrame, by_maker: bool, unread: Mapping[int, Unread]) -> None:
         self.columns = {name: moves[name].to_list() for name in _COLUMNS}
         self.by_maker = by_maker
         self.lots: dict[str, _Pot] = {}
         self.lot_of_name: dict[str, _Pot] = {}
         self.runs: dict[tuple[str | None, str | None], _Pot] = {}
-        self.result = Ancestry(nodes=[UNKNOWN], origins={None: 0}, unread=unread_jars(moves))
+        self.result = Ancestry(nodes=[UNKNOWN], origins={None: 0}, unread=unread)
 
     def origin(self, batch: str | None) -> int:
         """The node of alcohol that is all of one batch."""
@@ -355,13 +355,16 @@ _COLUMNS = (
 )
 
 
-def walk_ancestry(moves: pl.DataFrame, by_maker: bool = False) -> Ancestry:
+def walk_ancestry(
+    moves: pl.DataFrame, by_maker: bool = False, unread: Mapping[int, Unread] | None = None
+) -> Ancestry:
     """The compositions of every lot and run, in order of time.
 
     moves    : account.move, in the order of `move_id`
     by_maker : shares by the batch whose runs made the spirit, feints charged and all, instead of whose wash
+    unread   : what every jar that was not measured is taken for, by move number, where that is known already
     """
-    walk = _Walk(moves, by_maker)
+    walk = _Walk(moves, by_maker, unread_jars(moves) if unread is None else unread)
     for number in range(moves.height):
         walk.step(number)
     return walk.finish()

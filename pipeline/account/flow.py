@@ -17,7 +17,7 @@ from pipeline.account.book import Book, numbers_of
 from pipeline.account.cask_line import CaskEvents
 from pipeline.account.casks import CaskSums
 from pipeline.account.figures import Sums
-from pipeline.account.left_behind import left_behind, thrown_out
+from pipeline.account.left_behind import Rests, left_behind, rests_of, thrown_out
 from pipeline.account.lots import lot_key
 from pipeline.account.uncertain import Ints, Uncertain
 
@@ -120,7 +120,8 @@ def flow_figures(
     book: Book, sums: Sums, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
     """The alcohol of each step of metric.flow, by node; one row a season."""
-    return _still_house(book, sums, batch, seasons) | _casks(book, batch, casks, seasons)
+    rests = rests_of(book)
+    return _still_house(book, sums, batch, rests, seasons) | _casks(book, batch, casks, rests, seasons)
 
 
 def whole_of(node: str) -> str:
@@ -129,7 +130,7 @@ def whole_of(node: str) -> str:
 
 
 def _still_house(
-    book: Book, sums: Sums, batch: Mapping[str, Uncertain], seasons: Sequence[str | None]
+    book: Book, sums: Sums, batch: Mapping[str, Uncertain], rests: Rests, seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
     of = sums.batches
     columns = {
@@ -152,7 +153,7 @@ def _still_house(
 
     season = {name: total(column) for name, column in columns.items()}
     foreshots = batch["foreshots_lpa"].or_zero()
-    wash_held, low_wines_held = (left_behind(book, kind) for kind in ("wash", "low wines"))
+    wash_held, low_wines_held = (left_behind(book, rests, kind) for kind in ("wash", "low wines"))
     to_spirit = season["low_wines_charged"]
     unfermentable = total(columns["extract"] - columns["wash"] / batch["ferment_efficiency_frac"])
     stripped = columns["strip_charge"] - columns["low_wines"]
@@ -186,14 +187,14 @@ def _still_house(
 
 
 def _casks(
-    book: Book, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
+    book: Book, batch: Mapping[str, Uncertain], casks: CaskSums, rests: Rests, seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
     count = len(seasons)
     season_of_batch = _seasons_of_batches(book, seasons)
     hearts = batch["hearts_lpa"].or_zero().sum_by(season_of_batch, count)
     lots = _hearts_lots(book, ~np.isnan(batch["hearts_lpa"].values), season_of_batch)
     held, filled = _held_and_filled(book, lots, count)
-    thrown = thrown_out(book, lots, count)
+    thrown = thrown_out(book, rests, lots, count)
     of = casks.of
     season = _seasons_of_casks(book, casks.casks, seasons)
     is_gauged = np.array([bool(cask.all_gauges) for cask in casks.casks], dtype=bool)

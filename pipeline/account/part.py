@@ -54,7 +54,8 @@ def account_of_part(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     sums, u = sums_of(book), book.readings.u
     yield ancestry_frame(book.ancestry, tables.moves)
     yield run_ancestry_frame(book.ancestry)
-    yield spirit_share_frame(walk_ancestry(tables.moves, by_maker=True), tables.moves)
+    makers = walk_ancestry(tables.moves, by_maker=True, unread=book.ancestry.unread)
+    yield spirit_share_frame(makers, tables.moves)
     yield _credit_frame(book)
     yield _reading_frame(book)
     yield _sensitivity_frame(book)
