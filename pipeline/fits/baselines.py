@@ -35,17 +35,11 @@ def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
 
 def left_out_ridge(columns: Floats, y: Floats) -> Floats:
     """Each row predicted by ridge regression on the others; the strength that does best so is used."""
-    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    best, best_error = left_out_mean(y), np.inf
-    for strength in RIDGE_STRENGTHS:
-        shrink = values**2 / (values**2 + strength)
-        leverage = (u**2 * shrink).sum(axis=1) + 1.0 / len(y)
-        fitted = y.mean() + u @ (shrink * (u.T @ y))
-        predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
-        error = float(((predicted - y) ** 2).sum())
-        if error < best_error:
-            best, best_error = predicted, error
-    return best
+    u, shrink = _ridges(columns)
+    leverage = shrink @ (u**2).T + 1.0 / len(y)
+    fitted = y.mean() + (shrink * (u.T @ y)) @ u.T
+    predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
+    return np.asarray(predicted[((predicted - y) ** 2).sum(axis=1).argmin()])
 
 
 def left_out_mean_by(groups: NDArray[np.int64], y: Floats) -> Floats:
@@ -75,19 +69,18 @@ def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Flo
 
 def left_out_ridge_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
     """Each row predicted by ridge regression on all other groups; the strength that does best so is used."""
+    u, shrink = _ridges(columns)
+    left = y - y.mean() - (shrink * (u.T @ y)) @ u.T
+    predicted = np.full(left.shape, np.nan)
+    for rows in rows_left_out(groups):
+        predicted[:, rows] = y[rows] - _errors(*_apart(u, shrink, rows), left[:, rows])
+    return np.asarray(predicted[np.argmin([rmse(each, y) for each in predicted])])
+
+
+def _ridges(columns: Floats) -> tuple[Floats, Floats]:
+    """Directions of the columns, and how much of each every strength takes (strengths, directions)."""
     u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    left_out = rows_left_out(groups)
-    best, best_error = left_out_mean_by(groups, y), np.inf
-    for strength in RIDGE_STRENGTHS:
-        shrink = values**2 / (values**2 + strength)
-        left = y - y.mean() - u @ (shrink * (u.T @ y))
-        predicted = np.full(len(y), np.nan)
-        for rows in left_out:
-            predicted[rows] = y[rows] - _errors(*_apart(u, shrink, rows), left[rows])
-        error = rmse(predicted, y)
-        if error < best_error:
-            best, best_error = predicted, error
-    return best
+    return u, values**2 / (values**2 + RIDGE_STRENGTHS[:, None])
 
 
 def rmse(predicted: Floats, y: Floats) -> float:
@@ -99,21 +92,22 @@ def rmse(predicted: Floats, y: Floats) -> float:
 def _apart(u: Floats, shrink: Floats, rows: NDArray[np.int64]) -> tuple[Floats, Floats]:
     """Each group's part v of the hat matrix v v', and one less the smaller of v v' and v'v.
 
-    u, shrink : directions of the columns and how much of each the fit takes; the mean is taken whole
+    u, shrink : directions of the columns and how much of each the fit takes (for several fits, a row each
+                and as many first places in what is returned); the mean is taken whole
     """
-    mean = np.full((*rows.shape, 1), len(u) ** -0.5)
-    parts = np.concatenate([u[rows] * np.sqrt(shrink), mean], axis=2)
-    turned = np.swapaxes(parts, 1, 2)
-    product = parts @ turned if parts.shape[1] <= parts.shape[2] else turned @ parts
-    return parts, np.eye(product.shape[1]) - product
+    parts = u[rows] * np.sqrt(shrink)[..., None, None, :]
+    parts = np.concatenate([parts, np.full((*parts.shape[:-1], 1), len(u) ** -0.5)], axis=-1)
+    turned = np.swapaxes(parts, -1, -2)
+    product = parts @ turned if parts.shape[-2] <= parts.shape[-1] else turned @ parts
+    return parts, np.eye(product.shape[-1]) - product
 
 
 def _errors(parts: Floats, apart: Floats, left: Floats) -> Floats:
     """Left-out errors of whole groups from what the fit to all leaves over (Woodbury's identity)."""
-    if apart.shape[1] == parts.shape[1]:
-        return np.asarray(np.linalg.solve(apart, left[:, :, None])[:, :, 0])
-    inner = np.linalg.solve(apart, np.swapaxes(parts, 1, 2) @ left[:, :, None])
-    return np.asarray(left + (parts @ inner)[:, :, 0])
+    if apart.shape[-1] == parts.shape[-2]:
+        return np.asarray(np.linalg.solve(apart, left[..., None])[..., 0])
+    inner = np.linalg.solve(apart, np.swapaxes(parts, -1, -2) @ left[..., None])
+    return np.asarray(left + (parts @ inner)[..., 0])
 
 
 def _least_squares_without(columns: Floats, y: Floats, rows: NDArray[np.int64]) -> Floats:
