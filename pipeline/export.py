@@ -39,8 +39,10 @@ def frame_as_text(frame: pl.DataFrame) -> str:
 def frame_as_csv(frame: pl.DataFrame) -> tuple[str, int]:
     """The frame as CSV (RFC 4180), and how many cells were neutralised.
 
-    A text cell that begins like a formula gets an apostrophe in front, which spreadsheets show as text.
+    A text cell that begins like a formula gets an apostrophe in front, which spreadsheets show as text. A
+    list of texts is written as one text.
     """
+    frame = _flat(frame)
     text_columns = [name for name, dtype in frame.schema.items() if dtype == pl.String]
     is_formula = {name: pl.col(name).str.slice(0, 1).is_in(list(_FORMULA_STARTS)) for name in text_columns}
     if not text_columns:
@@ -73,6 +75,7 @@ def lines_shown(text: str) -> str:
 def frame_as_bytes(frame: pl.DataFrame, file_format: str) -> bytes:
     """The frame as a Parquet file or an .xlsx workbook, in which no cell is a formula."""
     buffer = io.BytesIO()
+    frame = _flat(frame) if file_format == "xlsx" else frame
     if file_format == "parquet":
         frame.write_parquet(buffer)
     elif file_format == "xlsx":
@@ -87,6 +90,11 @@ def frame_as_bytes(frame: pl.DataFrame, file_format: str) -> bytes:
     else:
         raise ValueError(f"{file_format} is not one of {', '.join(BINARY_FORMATS)}")
     return buffer.getvalue()
+
+
+def _flat(frame: pl.DataFrame) -> pl.DataFrame:
+    """The frame with lists of texts as one text each: a cell of CSV or of a spreadsheet holds no list."""
+    return frame.with_columns(pl.col(pl.List(pl.String)).list.join("; "))
 
 
 def _head(name: str) -> str:

@@ -38,7 +38,15 @@ from pipeline.logs import LogFrames, load_raw, open_logs
 from pipeline.logs.header import format_column
 from pipeline.logs.keep import Kept, kept_from, problems_of_reading
 from pipeline.logs.load import ArrowStream
-from pipeline.problems import KINDS, PROBLEM_SCHEMA, Problem, problem, problems_frame, sort_problems
+from pipeline.problems import (
+    KINDS,
+    PROBLEM_SCHEMA,
+    Problem,
+    problem,
+    problems_frame,
+    sort_problems,
+    visible,
+)
 from pipeline.progress import Progress, silent
 from pipeline.python_step import PythonStep
 from pipeline.resources import sql_dir
@@ -380,7 +388,10 @@ def _details(code: str, expected: str) -> Mapping[str, str]:
 
 
 def load_problems(con: Connection, problems: pl.DataFrame) -> None:
-    """Make problem.row: `pipeline.problems.PROBLEM_SCHEMA`, and the format's own name of each column."""
+    """Make problem.row: `pipeline.problems.PROBLEM_SCHEMA`, and what the tables know file and column by.
+
+    A problem names its file as it can be shown; the tables hold the name as it is.
+    """
     written = problems["column"].unique(maintain_order=True).drop_nulls().to_list()
     known = pl.DataFrame(
         {"column_name": written, "log_column": [format_column(name) for name in written]},
@@ -388,6 +399,12 @@ def load_problems(con: Connection, problems: pl.DataFrame) -> None:
     )
     rows = problems.rename({"column": "column_name"})
     rows = rows.join(known, on="column_name", how="left", maintain_order="left")
+    files = con.execute("select path, file_id from raw.file order by file_id").fetchall()
+    numbers = pl.DataFrame(
+        {"file": [visible(path) for path, _ in files], "file_id": [number for _, number in files]},
+        schema={"file": pl.String, "file_id": pl.Int32},
+    ).unique("file", keep="first", maintain_order=True)
+    rows = rows.join(numbers, on="file", how="left", maintain_order="left")
     _make_table(con, "problem.row", rows)
 
 

@@ -93,6 +93,15 @@ def test_a_spreadsheet_export_holds_no_formula_and_no_link() -> None:
         assert not any("hyperlink" in name or "externalLink" in name for name in parts.namelist())
 
 
+@pytest.mark.parametrize("codes", [["=1+1", "417"], []])
+def test_a_list_of_texts_is_one_text_of_an_export_and_no_formula(codes: list[str]) -> None:
+    frame = pl.DataFrame({"codes": [codes]}, schema={"codes": pl.List(pl.String)})
+    text, neutralised = frame_as_csv(frame)
+    assert (text, neutralised) == (("codes\n'=1+1; 417\n", 1) if codes else ('codes\n""\n', 0))
+    with zipfile.ZipFile(io.BytesIO(frame_as_bytes(frame, "xlsx"))) as parts:
+        assert "<f>" not in parts.read("xl/worksheets/sheet1.xml").decode()
+
+
 def test_an_ingredient_named_by_signs_alone_is_offered_to_nobody(tmp_path: Path) -> None:
     (tmp_path / "ingredients.csv").write_text("ingredient,kind,extract\n--,grain,80\n\\,grain,80\n")
     (tmp_path / "batch.csv").write_text("batch,step,item,mass\nB1,grain,plae malt,40\n")

@@ -129,8 +129,10 @@ def _figures_of_jars(con: duckdb.DuckDBPyConnection, where: str) -> dict[tuple[s
 
 def _doubt(con: duckdb.DuckDBPyConnection, file: str, line: int, column: str) -> None:
     """A problem more, of a cell that is used all the same."""
-    values = "select 'units_confused' as kind, ? as file, ? as line, ? as log_column"
-    con.execute(f"insert into problem.row by name {values}", [file, line, column])
+    values = (
+        "select 'units_confused' as kind, path as file, file_id, ? as line, ? as log_column from raw.file"
+    )
+    con.execute(f"insert into problem.row by name {values} where path = ?", [line, column, file])
     for model in models_of_marks(read_models(sql_dir())):
         con.execute(model.statement)
 
@@ -319,6 +321,18 @@ def test_a_bad_cell_marks_the_figures_of_its_cask_and_a_lot_carries_its_own(
     # The fill without a strength took that of hearts, of which one jar could not be read.
     assert {"fill_lpa", "fill_abv_pct_vol", "loss_lpa"} <= marks["hearts lot"]
     assert not {"fill_volume_l", "last_lpa", "capacity_l"} & marks["hearts lot"]
+
+
+def test_marks_find_a_file_whose_name_is_shown_otherwise_than_it_is(tmp_path: Path) -> None:
+    rows = WHOLE.format(b="7").strip().replace("heads,,2,,80", "heads,,2,,8O")
+    (tmp_path / "\x1b[31mred.csv").write_text(f"{HEADER}\n{rows}\n")
+    with duckdb.connect(":memory:") as con:
+        _marked(con, tmp_path)
+        (file,) = con.execute(
+            "select distinct file from problem.row where kind = 'not_a_number'"
+        ).fetchone() or ("",)
+        assert file == "\\x1b[31mred.csv"
+        assert _figures_of_jars(con, "kind = 'not_a_number'") == BY_JAR["heads"]
 
 
 def test_a_run_without_a_problem_has_no_mark(spoilt: duckdb.DuckDBPyConnection) -> None:

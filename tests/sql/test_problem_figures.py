@@ -254,7 +254,7 @@ def _carried(con: duckdb.DuckDBPyConnection, marks: set[Mark]) -> tuple[set[Mark
 def _marks_of_every_cell(con: duckdb.DuckDBPyConnection) -> set[Mark]:
     """The marks there would be if every reading of the season had a problem."""
     con.execute(
-        "create or replace table problem.row as select quantity as kind, path as file, line, "
+        "create or replace table problem.row as select quantity as kind, path as file, file_id, line, "
         "quantity as log_column from account.reading inner join raw.file using (file_id)"
     )
     for model in _marking():
