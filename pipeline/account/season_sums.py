@@ -13,6 +13,7 @@ from collections.abc import Callable, Mapping, Sequence
 
 import numpy as np
 import polars as pl
+from scipy import sparse
 
 from pipeline.account.uncertain import Floats, Uncertain
 
@@ -40,21 +41,27 @@ def sums_frame(
     sums    : one row a season
     seasons : their names
     """
-    parts = [pl.DataFrame(schema=SUM_SCHEMA)]
-    for name, column in sums.items():
-        shared, rest = np.zeros(column.size), column
-        if whole_of(name) != name:
-            whole = sums[whole_of(name)]
-            variance, whole_u = _covariance(whole, whole, reading_u), whole.u(reading_u)
-            slope = _covariance(column, whole, reading_u) / np.where(variance > 0.0, variance, np.inf)
-            shared, rest = slope * whole_u, column - whole * slope
-        parts.append(
-            pl.DataFrame(
-                [seasons, [name] * column.size, column.values, shared, rest.u(reading_u)],
-                schema=SUM_SCHEMA,
-            )
-        )
-    return pl.concat(parts)
+    names, count = list(sums), len(seasons)
+    values = np.concatenate([column.values for column in sums.values()])
+    column = Uncertain(values, sparse.vstack([column.jacobian for column in sums.values()]).tocsr())
+    number_of = {name: number for number, name in enumerate(names)}
+    own = np.arange(values.size)
+    of_whole = np.repeat([number_of[whole_of(name)] for name in names], count) * count + own % count
+    whole = column.take(of_whole)
+    variance = _covariance(whole, whole, reading_u)
+    slope = _covariance(column, whole, reading_u) / np.where(variance > 0.0, variance, np.inf)
+    slope[of_whole == own] = 0.0
+    rest = column - whole * slope
+    return pl.DataFrame(
+        {
+            "season": [season for _ in names for season in seasons],
+            "figure": [name for name in names for _ in seasons],
+            "value": values,
+            "shared_u": slope * np.sqrt(variance),
+            "own_u": np.sqrt(_covariance(rest, rest, reading_u)),
+        },
+        schema=SUM_SCHEMA,
+    )
 
 
 def put_together(
