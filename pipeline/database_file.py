@@ -19,6 +19,10 @@ FORMAT = 1
 """Number of the database's layout: raised when a table or column that people rely on changes its meaning."""
 
 
+# Every file of the engine says so here (DuckDB documentation, "Storage versions and format").
+_MARK_AT, _MARK = 8, b"DUCK"
+
+
 class WarehouseError(RuntimeError):
     """There is nothing to do the work with: a locked or foreign database, a full or read-only disk."""
 
@@ -37,6 +41,23 @@ def refuse_name(database: Path) -> None:
         )
 
 
+def refuse_other_kind(database: Path) -> None:
+    """Raise `WarehouseError` when an existing file is not of the engine's own kind, before it is opened.
+
+    Of some other kinds the engine knows that an extension would read them, and looks for one on the network.
+    """
+    try:
+        with database.open("rb") as file:
+            start = file.read(_MARK_AT + len(_MARK))
+    except OSError as error:
+        raise WarehouseError(f"{database}: cannot be read ({error.strerror or error}).") from error
+    # An empty file is of no kind yet.
+    if start and start[_MARK_AT:] != _MARK:
+        raise WarehouseError(
+            f"{database}: this file is no DuckDB database and is left alone. Give another file with --db."
+        )
+
+
 def refuse_foreign(database: Path) -> None:
     """Raise `WarehouseError` unless `database` is free to be made or is a season's own database."""
     refuse_name(database)
@@ -44,6 +65,7 @@ def refuse_foreign(database: Path) -> None:
         return
     if not database.is_file():
         raise WarehouseError(f"{database}: this is not a file. Give the database a file name with --db.")
+    refuse_other_kind(database)
     with sentences(database), duckdb.connect(str(database)) as con:
         check_format(con, database)
 

@@ -28,6 +28,7 @@ from pipeline.database_file import (
     check_format,
     refuse_foreign,
     refuse_name,
+    refuse_other_kind,
     sentences,
 )
 from pipeline.dictionary import find_column
@@ -212,6 +213,7 @@ def open_season(database: Path) -> Iterator[Connection]:
             f"{database}: there is no such database. Make it first: stillseason build LOGS --db {database}"
         )
     refuse_name(database)
+    refuse_other_kind(database)
     with sentences(database), duckdb.connect(str(database), read_only=True) as con:
         check_format(con, database)
         con.execute("set enable_external_access = false")

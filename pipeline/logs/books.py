@@ -137,6 +137,8 @@ def open_book(data: bytes) -> Book:
         raise UnreadableTextError("no_spreadsheet_reader", "") from error
     if data.startswith(_OLD_OR_LOCKED):
         raise UnreadableTextError("broken_book", "it is locked by a password, or of a kind older than .xlsx")
+    if not zipfile.is_zipfile(io.BytesIO(data)):
+        raise UnreadableTextError("broken_book", "it is no .xlsx book, or only the beginning of one")
     with _in_a_sentence():
         archive = zipfile.ZipFile(io.BytesIO(data))
         _refuse_too_much(archive)

@@ -1,4 +1,4 @@
--- What:  every row of the batch logs, readings corrected to 20 degC, in the order things happened.
+-- What:  every row of the batch logs, readings corrected to 20 °C, in the order things happened.
 -- Note:  a row that was set aside, but whose batch and step can be told, is here with nothing measured, so that the sums
 --        it belongs to are not measured rather than short. A reading whose temperature was set aside is not measured.
 -- Grain: one row a row of a batch log (file_id, line).

@@ -4,6 +4,7 @@ import csv
 import io
 import json
 import shutil
+import sqlite3
 import subprocess
 import sys
 from pathlib import Path
@@ -189,17 +190,23 @@ def test_a_foreign_database_is_left_alone(two_batches, tmp_path):
     foreign = tmp_path / "season.duckdb"
     with duckdb.connect(str(foreign)) as con:
         con.execute("create table recipes (name text)")
-    before = foreign.read_bytes()
     for arguments in (("build", two_batches), ("table", "metric.batch")):
         done = run(*arguments, cwd=tmp_path)
         assert done.returncode == 3
         assert "was not made by stillseason" in done.stderr
-    foreign.write_text("not a database at all")
-    done = run("build", two_batches, cwd=tmp_path)
-    assert done.returncode == 3
-    assert "Traceback" not in done.stderr
-    assert foreign.read_text() == "not a database at all"
-    assert before
+    # The engine would look on the network for what reads such a file.
+    foreign.unlink()
+    other = sqlite3.connect(foreign)
+    other.execute("create table recipes (name text)")
+    other.commit()
+    other.close()
+    for text in (foreign.read_bytes(), b"not a database at all"):
+        foreign.write_bytes(text)
+        for arguments in (("build", two_batches), ("table", "metric.batch")):
+            done = run(*arguments, cwd=tmp_path)
+            assert done.returncode == 3
+            assert "this file is no DuckDB database and is left alone" in done.stderr
+        assert foreign.read_bytes() == text
 
 
 def test_a_database_that_another_program_holds_is_left_alone(two_batches, tmp_path):
