@@ -188,6 +188,10 @@ def _write(page: Path, text: str) -> None:
     fresh = page.with_name(page.name + ".tmp")
     # What another run left behind, or a link to somewhere else, is not written to.
     fresh.unlink(missing_ok=True)
-    with fresh.open("x", encoding="utf-8", newline="\n") as file:
-        file.write(text)
-    os.replace(fresh, page)
+    try:
+        with fresh.open("x", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+        os.replace(fresh, page)
+    finally:
+        # Of a disk that was full, nothing is left but the page as it was.
+        fresh.unlink(missing_ok=True)

@@ -6,10 +6,11 @@ with logged as (
     select
         batch,
         run,
-        min(happened_at) as first_at,
-        max(happened_at) as last_at,
+        -- A date without a time is any hour of that day.
+        min(if(has_time, happened_at, date_trunc('day', happened_at))) as first_at,
+        max(if(has_time, happened_at, date_trunc('day', happened_at) + interval 1 day)) as last_at,
     from log.batch_step
-    where run is not null and has_time
+    where run is not null and has_time is not null
     group by batch, run
 )
 
