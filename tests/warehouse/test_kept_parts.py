@@ -69,6 +69,35 @@ def counted(frames: Sequence[pl.DataFrame], earlier: KeptParts | None = None, st
     return len(worked)
 
 
+def test_what_memory_holds_where_a_cell_is_null_is_not_stored() -> None:
+    """Nulls made over other cells: polars leaves these where they are."""
+
+    def work(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
+        columns = [pl.when("is_there").then(pl.col(name)).alias(name) for name in frame.columns]
+        yield frame.with_columns(columns)
+
+    frames = [
+        pl.DataFrame(
+            {
+                "is_there": [True, False],
+                "jar_no": [1, remains],
+                "volume_l": [0.5, float(remains)],
+                "at": [dt.datetime(2031, 1, 1), dt.datetime(2031, 1, remains)],
+                "lot": ["a", "b" * remains],
+                "is_hearts": [True, remains > 8],
+            }
+        )
+        for remains in (7, 9)
+    ]
+    stored_as = []
+    for frame in frames:
+        parts = KeptParts()
+        (found,) = parts.joined("step", [frame.with_columns(part=pl.lit(0, pl.Int64))], work)
+        assert found.drop("is_there", "part").null_count().row(0) == (1,) * 5
+        stored_as.append(parts.frame()["content"].to_list())
+    assert stored_as[0] == stored_as[1]
+
+
 def plain_digest(frames: Sequence[pl.DataFrame]) -> str:
     """The digest of one part, cell by cell."""
     digest = hashlib.sha256()
