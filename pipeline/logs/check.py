@@ -222,16 +222,17 @@ def _mark_not_measured(sheet: Sheet, step: Step, name: str, rows: Ints) -> None:
 
 def check_ingredients(sheet: Sheet, step: pl.Series, item_key: pl.Series, known: pl.Series) -> None:
     """Mark the grain and sugar rows whose item is in no ingredient list, with the nearest that is."""
-    used = step.is_in(["grain", "sugar"]) & item_key.is_not_null() & ~item_key.is_in(known.implode())
-    rows = np.flatnonzero(used.fill_null(False).to_numpy())
-    # A name of nothing but signs comes to no key.
+    # A name of nothing but signs comes to no key, and is none that is known.
     names = known.drop_nulls()
-    offers: dict[str, str] = {}
+    is_known = item_key.is_in(names.implode()).fill_null(False)
+    used = step.is_in(["grain", "sugar"]) & pl.Series(sheet.is_filled("item")) & ~is_known
+    rows = np.flatnonzero(used.fill_null(False).to_numpy())
+    offers: dict[str | None, str] = {}
 
     def offer(row: int, _: str) -> tuple[str, Details]:
         key = item_key[row]
         if key not in offers:
-            near = nearest(key, names)
+            near = nearest(key, names) if key is not None else None
             offers[key] = f" (is it {near}?)" if near else ""
         return "unknown_ingredient", {"hint": offers[key]}
 
