@@ -165,8 +165,6 @@ def _readings(found: pl.DataFrame, tables: Tables, parted: Tables) -> tuple[pl.D
     order = np.argsort(number, kind="stable")
     reading_id = np.empty_like(order)
     reading_id[order] = np.arange(order.size)
-    part = found["part"].to_numpy()
-    starts = np.searchsorted(part, np.arange(int(part.max(initial=0)) + 1))
     ordered = found.with_columns(pl.Series("row", row))[order]
     of_row = ordered.select(pl.when(~is_model.gather(order)).then("row")).to_series()
     of_wash = ordered.select(pl.when(is_model.gather(order)).then("row")).to_series()
@@ -179,9 +177,8 @@ def _readings(found: pl.DataFrame, tables: Tables, parted: Tables) -> tuple[pl.D
         ordered["reading_u"],
     )
     frame = frame.with_row_index("reading_id")
-    return frame.select(pl.col(name).cast(kind) for name, kind in READING_SCHEMA.items()), Numbers(
-        reading_id, starts
-    )
+    frame = frame.select(pl.col(name).cast(kind) for name, kind in READING_SCHEMA.items())
+    return frame, Numbers.of_rows(found["part"], pl.Series(reading_id))
 
 
 def _sensitivity(found: pl.DataFrame, move_ids: Numbers, reading_ids: Numbers) -> pl.DataFrame:
