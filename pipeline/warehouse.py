@@ -9,7 +9,7 @@ killed at any moment, it leaves the old database as it was.
 from __future__ import annotations
 
 import os
-from collections.abc import Collection, Iterable, Iterator, Mapping
+from collections.abc import Collection, Iterator
 from contextlib import contextmanager
 from dataclasses import fields
 from pathlib import Path
@@ -18,7 +18,6 @@ import duckdb
 import numpy as np
 import polars as pl
 from scipy.special import stdtrit
-from threadpoolctl import threadpool_limits
 
 from pipeline import __version__
 from pipeline.database_file import (
@@ -31,38 +30,34 @@ from pipeline.database_file import (
     refuse_other_kind,
     sentences,
 )
-from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
+from pipeline.flow import Flow, make_table, prepare
+from pipeline.found_problems import all_problems, load_problems, make_problems, problems_of_account
 from pipeline.kept_parts import KeptParts
-from pipeline.logs import LogFrames, load_raw, open_logs
-from pipeline.logs.header import format_column
-from pipeline.logs.keep import Kept, kept_from, problems_of_reading
-from pipeline.logs.load import ArrowStream
-from pipeline.problems import (
-    KINDS,
-    PROBLEM_SCHEMA,
-    Problem,
-    problem,
-    problems_frame,
-    sort_problems,
-    visible,
-)
+from pipeline.logs import LogFrames, Reading, load_raw, look_through
+from pipeline.logs.keep import Kept, kept_from
+from pipeline.problems import PROBLEM_SCHEMA
 from pipeline.progress import Progress, silent
-from pipeline.python_step import PythonStep
 from pipeline.resources import sql_dir
-from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.settings import Settings
-from pipeline.sql_functions import sql_macros
-from pipeline.sql_models import (
-    AFTER_PROBLEMS,
-    SCHEMAS,
-    SqlModel,
-    models_of_marks,
-    order_tables,
-    read_models,
-)
-from pipeline.steps import STEPS
+from pipeline.sql_models import SCHEMAS, SqlModel, read_models
+from pipeline.table_comments import describe_tables
+
+__all__ = [
+    "NoLogsError",
+    "build_season",
+    "check_season",
+    "describe_tables",
+    "fill_database",
+    "load_problems",
+    "logs_of",
+    "make_tables",
+    "open_season",
+    "problems_of_account",
+    "read_table",
+    "table_names",
+]
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -84,10 +79,11 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
     """
     refuse_foreign(database)
     with _earlier(database, settings) as kept:
-        frames = _read_some_logs(logs, settings, progress, kept)
-        if kept is not None and _nothing_changed(frames, kept):
+        read = _look_through(logs, settings, progress, kept)
+        if kept is not None and _nothing_changed(read, kept):
             return _problems_of(kept.connection)
-        return _replace(database, frames, settings, progress, kept)
+        with sentences(database), _replacing(database, kept) as unfinished:
+            return _make_anew(unfinished, read, settings, progress, kept)
 
 
 @contextmanager
@@ -113,8 +109,8 @@ def _is_made_alike(con: Connection, settings: Settings) -> bool:
     return con.execute("select * from raw.setting").fetchall() == _setting_rows(settings)
 
 
-def _nothing_changed(frames: LogFrames, kept: Kept) -> bool:
-    return frames.files.equals(kept.files) and frames.problems.equals(kept.problems())
+def _nothing_changed(read: Reading, kept: Kept) -> bool:
+    return read.files.equals(kept.files) and read.problems.equals(kept.problems())
 
 
 def _problems_of(con: Connection) -> pl.DataFrame:
@@ -122,38 +118,43 @@ def _problems_of(con: Connection) -> pl.DataFrame:
     return found.select(pl.col(name).cast(dtype) for name, dtype in PROBLEM_SCHEMA.items())
 
 
-def _replace(
-    database: Path, frames: LogFrames, settings: Settings, progress: Progress, kept: Kept | None
+@contextmanager
+def _replacing(database: Path, kept: Kept | None) -> Iterator[Path]:
+    """The name of a file to be made beside the database, which then takes its place in one step."""
+    database.parent.mkdir(parents=True, exist_ok=True)
+    sweep_unfinished(database)
+    unfinished = unfinished_path(database)
+    try:
+        yield unfinished
+        reach_disk(unfinished)
+        if kept is not None:
+            kept.connection.close()
+        os.replace(unfinished, database)
+        reach_disk(database.parent)
+    finally:
+        for leftover in (unfinished, unfinished.with_name(unfinished.name + ".wal")):
+            leftover.unlink(missing_ok=True)
+
+
+def _make_anew(
+    database: Path, read: Reading, settings: Settings, progress: Progress, kept: Kept | None
 ) -> pl.DataFrame:
-    """Make a whole new database beside the old one, and put it in its place in one step."""
+    """Make a whole new database; what an earlier one worked out of parts of the season is taken over."""
     parts = KeptParts(None if kept is None else kept.connection)
-    with sentences(database):
-        database.parent.mkdir(parents=True, exist_ok=True)
-        sweep_unfinished(database)
-        unfinished = unfinished_path(database)
-        try:
-            with duckdb.connect(str(unfinished)) as con:
-                problems = fill_database(con, frames, settings, progress, parts)
-                describe_tables(con)
-            reach_disk(unfinished)
-            if kept is not None:
-                kept.connection.close()
-            os.replace(unfinished, database)
-            reach_disk(database.parent)
-        finally:
-            for leftover in (unfinished, unfinished.with_name(unfinished.name + ".wal")):
-                leftover.unlink(missing_ok=True)
+    with duckdb.connect(str(database)) as con:
+        problems = fill_database(con, read.whole(), settings, progress, parts)
+        describe_tables(con)
     return problems
 
 
 def check_season(logs: Path, settings: Settings, progress: Progress = silent) -> pl.DataFrame:
     """The problems of the logs under `logs`, worst first, without leaving a database behind."""
-    frames = _read_some_logs(logs, settings, progress)
+    frames = _look_through(logs, settings, progress).whole()
     # Only what the checks stand on: no fit is waited for that no check asks about.
     wanted = [model.name for model in read_models(sql_dir()) if model.is_check]
     with duckdb.connect(":memory:") as con:
         models = make_tables(con, frames, settings, wanted, progress)
-        return _all_problems(con, models)
+        return all_problems(con, models)
 
 
 def fill_database(
@@ -169,12 +170,8 @@ def fill_database(
     """
     parts = parts or KeptParts()
     models = make_tables(con, frames, settings, progress=progress, parts=parts)
-    _make_table(con, "raw.kept_part", parts.frame())
-    problems = _all_problems(con, models)
-    load_problems(con, problems)
-    for model in models_of_marks(models):
-        con.execute(model.statement)
-    return problems
+    make_table(con, "raw.kept_part", parts.frame())
+    return make_problems(con, models)
 
 
 def make_tables(
@@ -195,14 +192,10 @@ def make_tables(
         con.execute(f"create schema if not exists {schema}")
     load_raw(con, frames)
     _load_settings(con, settings)
-    # From here on the database reads no file: a cell that names a path stays a cell.
-    con.execute("set enable_external_access = false")
-    for statement in (*sql_macros(), *_constants()):
-        con.execute(statement)
-    models = read_models(sql_dir())
-    before = [model for model in models if model.layer != AFTER_PROBLEMS]
-    _run_models(con, before, wanted, progress, parts or KeptParts())
-    return models
+    prepare(con)
+    flow = Flow.of(_tables(con))
+    flow.make(con, flow.up_to(wanted) if wanted else flow.order, progress, parts or KeptParts())
+    return read_models(sql_dir())
 
 
 @contextmanager
@@ -242,16 +235,14 @@ def logs_of(con: Connection) -> dict[str, tuple[int, str]]:
     return {path: (size, sha256) for path, size, sha256 in found}
 
 
-def _read_some_logs(
-    logs: Path, settings: Settings, progress: Progress, kept: Kept | None = None
-) -> LogFrames:
-    frames = open_logs(logs, settings, progress, kept)
-    if frames.files.is_empty() and frames.problems.is_empty():
+def _look_through(logs: Path, settings: Settings, progress: Progress, kept: Kept | None = None) -> Reading:
+    read = look_through(logs, settings, progress, kept)
+    if read.files.is_empty() and read.problems.is_empty():
         raise NoLogsError(
             f"{logs}: there are no logs in this folder or below it. A log is a .csv file; to start some: "
             f"stillseason template {logs}"
         )
-    return frames
+    return read
 
 
 def _tables(con: Connection) -> list[str]:
@@ -279,9 +270,9 @@ def _load_settings(con: Connection, settings: Settings) -> None:
             "fingerprint": [program_fingerprint()],
         }
     )
-    _make_table(con, "raw.setting", setting)
-    _make_table(con, "raw.student_t", quantile)
-    _make_table(con, "raw.made_by", made_by)
+    make_table(con, "raw.setting", setting)
+    make_table(con, "raw.student_t", quantile)
+    make_table(con, "raw.made_by", made_by)
 
 
 def _setting_rows(settings: Settings) -> list[tuple[str, str | None, float | None]]:
@@ -302,135 +293,3 @@ def _setting_rows(settings: Settings) -> list[tuple[str, str | None, float | Non
     rows += settings.next.rows()
     rows += [(f"words.{written}", meant, None) for written, meant in settings.words.items()]
     return rows
-
-
-def _constants() -> Iterator[str]:
-    """Constants of the science that SQL needs, as macros without arguments."""
-    yield f"create or replace macro max_lpa_per_kg_extract() as {MAX_LPA_PER_KG_EXTRACT!r}e0"
-
-
-def _run_models(
-    con: Connection, models: list[SqlModel], wanted: Collection[str], progress: Progress, parts: KeptParts
-) -> None:
-    by_name = {model.name: model for model in models}
-    steps = {name: step for step in STEPS for name in step.makes}
-    depends: dict[str, frozenset[str]] = {model.name: model.depends for model in models}
-    depends |= {name: step.depends for name, step in steps.items()}
-    done: set[str] = set()
-    order = order_tables(depends, _tables(con))
-    if wanted:
-        order = _behind(wanted, depends, order)
-    # One thread for linear algebra: quicker on matrices this small, and the same digits on every machine.
-    with threadpool_limits(limits=1):
-        for position, name in enumerate(order, start=1):
-            progress("Working out the season", position, len(order))
-            if name in by_name:
-                con.execute(by_name[name].statement)
-            elif name not in done:
-                _run_step(con, steps[name], parts)
-                done.update(steps[name].makes)
-
-
-def _behind(
-    wanted: Collection[str], depends: Mapping[str, Collection[str]], order: Iterable[str]
-) -> list[str]:
-    """Of the tables in `order`, those wanted and those they are made from."""
-    found: set[str] = set()
-    waiting = list(wanted)
-    while waiting:
-        name = waiting.pop()
-        if name in depends and name not in found:
-            found.add(name)
-            waiting += depends[name]
-    return [name for name in order if name in found or "." not in name]
-
-
-def _run_step(con: Connection, step: PythonStep, parts: KeptParts) -> None:
-    frames = (pl.DataFrame(con.sql(query)) for query in step.reads)
-    found = step.run(*frames, parts=parts) if step.has_parts else step.run(*frames)
-    for name, frame in zip(step.makes, found, strict=True):
-        _make_table(con, name, frame)
-
-
-def _make_table(con: Connection, name: str, frame: pl.DataFrame) -> None:
-    con.register("incoming_frame", ArrowStream(frame))
-    con.execute(f"create or replace table {name} as select * from incoming_frame")
-    con.unregister("incoming_frame")
-
-
-def _all_problems(con: Connection, models: Iterable[SqlModel]) -> pl.DataFrame:
-    of_account = problems_frame(problems_of_account(con, models))
-    return sort_problems(pl.concat([problems_of_reading(con), of_account]))
-
-
-def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Problem]:
-    """What the checks of sql/90_check found, worded by the catalogue of problem kinds."""
-    found = []
-    for model in models:
-        if not model.is_check:
-            continue
-        code = model.name.split(".")[1]
-        rows = con.execute(
-            f"select file.path, line, column_name, found, expected, batch from {model.name} "
-            "inner join raw.file as file using (file_id) order by file.path, line"
-        ).fetchall()
-        found += [
-            problem(
-                code, path, line=line, column=column_name, found=what, batch=batch, **_details(code, expected)
-            )
-            for path, line, column_name, what, expected, batch in rows
-        ]
-    return found
-
-
-def _details(code: str, expected: str) -> Mapping[str, str]:
-    if code not in KINDS:
-        raise KeyError(f"sql/90_check/{code}.sql has no entry in the catalogue of problem kinds.")
-    return {"expected": expected}
-
-
-def load_problems(con: Connection, problems: pl.DataFrame) -> None:
-    """Make problem.row: `pipeline.problems.PROBLEM_SCHEMA`, and what the tables know file and column by.
-
-    A problem names its file as it can be shown; the tables hold the name as it is.
-    """
-    written = problems["column"].unique(maintain_order=True).drop_nulls().to_list()
-    known = pl.DataFrame(
-        {"column_name": written, "log_column": [format_column(name) for name in written]},
-        schema={"column_name": pl.String, "log_column": pl.String},
-    )
-    rows = problems.rename({"column": "column_name"})
-    rows = rows.join(known, on="column_name", how="left", maintain_order="left")
-    files = con.execute("select path, file_id from raw.file order by file_id").fetchall()
-    numbers = pl.DataFrame(
-        {"file": [visible(path) for path, _ in files], "file_id": [number for _, number in files]},
-        schema={"file": pl.String, "file_id": pl.Int32},
-    ).unique("file", keep="first", maintain_order=True)
-    rows = rows.join(numbers, on="file", how="left", maintain_order="left")
-    _make_table(con, "problem.row", rows)
-
-
-def describe_tables(con: Connection) -> None:
-    """Let every table and column of a filled database say in itself what it holds."""
-    models = read_models(sql_dir())
-    meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
-    for step in STEPS:
-        meanings |= step.makes
-    meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
-    # All in one go: each of a thousand comments would be written to the disk by itself.
-    con.execute("begin")
-    for name, meaning in meanings.items():
-        con.execute(f"comment on table {name} is {_quoted(meaning)}")
-    found = con.execute(
-        "select schema_name, table_name, column_name from duckdb_columns() where schema_name in "
-        f"({', '.join(repr(schema) for schema in SCHEMAS if schema != 'raw')})"
-    ).fetchall()
-    for schema, table, name in found:
-        known = find_column(name)
-        if known is not None:
-            con.execute(f'comment on column {schema}."{table}"."{name}" is {_quoted(known.comment)}')
-    con.execute("commit")
-
-
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"

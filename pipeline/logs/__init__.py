@@ -6,7 +6,7 @@
 
 from pipeline.logs.catalogue import aliases, catalogue, item_key
 from pipeline.logs.later import ArrowStream
-from pipeline.logs.load import LogFrames, LogSettings, open_logs, read_logs
+from pipeline.logs.load import LogFrames, LogSettings, Reading, look_through, open_logs, read_logs
 from pipeline.logs.package import datapackage
 from pipeline.logs.raw_tables import load_raw
 from pipeline.logs.tables import FILES_SCHEMA, VALUE_SCHEMAS
@@ -18,11 +18,13 @@ __all__ = [
     "ArrowStream",
     "LogFrames",
     "LogSettings",
+    "Reading",
     "aliases",
     "catalogue",
     "datapackage",
     "item_key",
     "load_raw",
+    "look_through",
     "open_logs",
     "read_logs",
     "write_templates",

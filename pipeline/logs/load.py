@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 from pathlib import Path
 
 import polars as pl
@@ -27,7 +28,9 @@ __all__ = [
     "ArrowStream",
     "LogFrames",
     "LogSettings",
+    "Reading",
     "completed",
+    "look_through",
     "open_logs",
     "read_logs",
 ]
@@ -82,6 +85,44 @@ def open_logs(
     folder: Path, settings: LogSettings, progress: Progress | None = None, kept: Kept | None = None
 ) -> LogFrames:
     """The same, but for the rows of large files: these wait, in `later`, until `load_raw` reads them."""
+    return look_through(folder, settings, progress, kept).whole()
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What was read anew of a season's logs, and which of them an earlier build has read already.
+
+    anew   : the files read
+    taken  : the numbers of those taken over, by name; their rows are in `kept`
+    """
+
+    anew: LogFrames
+    kept: Kept | None
+    taken: Mapping[str, int]
+
+    @cached_property
+    def files(self) -> pl.DataFrame:
+        """Every file, as far as it is known yet: those of `anew.later` are to come."""
+        if self.kept is None:
+            return self.anew.files
+        return pl.concat([self.kept.files_of(self.taken), self.anew.files]).sort("file_id")
+
+    @cached_property
+    def problems(self) -> pl.DataFrame:
+        """Every problem that reading found, worst first; those of `anew.later` are to come."""
+        if self.kept is None:
+            return self.anew.problems
+        return sort_problems(pl.concat([self.kept.problems_of(self.taken), self.anew.problems]))
+
+    def whole(self) -> LogFrames:
+        """The frames of all files, in the order of the files."""
+        return self.anew if self.kept is None else _with_kept(self, self.kept)
+
+
+def look_through(
+    folder: Path, settings: LogSettings, progress: Progress | None = None, kept: Kept | None = None
+) -> Reading:
+    """Read what has changed since `kept` was made; the rest is to be taken from there."""
     known = {} if kept is None else kept.sha256
     told = progress or _no_progress
     result = read_files(folder, settings.currency, told, known, settings.date_order)
@@ -92,7 +133,7 @@ def open_logs(
     settle_decimal_marks(result)
     frames = _frames(result, settings, told)
     numbers = {file.name: file.file_id for file in result.files if file.is_kept}
-    return _with_kept(frames, kept, numbers) if kept is not None and numbers else frames
+    return Reading(frames, kept if numbers else None, numbers)
 
 
 def _frames(result: ReadResult, settings: LogSettings, told: Progress) -> LogFrames:
@@ -161,35 +202,37 @@ def _ingredient_lists(result: ReadResult) -> frozenset[tuple[str, str | None]]:
     return frozenset((file.name, file.sha256) for file in result.files if file.kind == INGREDIENT_LIST)
 
 
-def _with_kept(frames: LogFrames, kept: Kept, numbers: Mapping[str, int]) -> LogFrames:
+def _with_kept(read: Reading, kept: Kept) -> LogFrames:
     """The frames of the files read, and of those whose rows were kept, in the order of the files."""
     large = kept.files.filter(
-        pl.col("path").is_in(list(numbers))
+        pl.col("path").is_in(list(read.taken))
         & (pl.col("rows_in") >= _MANY_ROWS)
         & pl.col("kind").is_in(IN_LOTS)
     )
     later = [
-        KeptRows(kept, kind, numbers[name], then)
+        KeptRows(kept, kind, read.taken[name], then)
         for then, name, kind in large.select("file_id", "path", "kind").iter_rows()
     ]
-    held = {name: number for name, number in numbers.items() if name not in set(large["path"])}
+    held = {name: number for name, number in read.taken.items() if name not in set(large["path"])}
 
-    def joined(name: str, read: pl.DataFrame) -> pl.DataFrame:
-        old = kept.rows(name, held).select(pl.col(column).cast(kind) for column, kind in read.schema.items())
+    def joined(name: str, anew: pl.DataFrame) -> pl.DataFrame:
+        old = kept.rows(name, held).select(pl.col(column).cast(kind) for column, kind in anew.schema.items())
         if old.is_empty():
-            return read
-        return pl.concat([old, read]).sort("file_id", "line", maintain_order=True)
+            return anew
+        return pl.concat([old, anew]).sort("file_id", "line", maintain_order=True)
 
     # Tasting sheets and ingredient lists are read each time, and a score has no file of its own.
-    anew = {TASTING_SHEET, INGREDIENT_LIST, "tasting_value", "score_value", "ingredient_value"}
+    each_time = {TASTING_SHEET, INGREDIENT_LIST, "tasting_value", "score_value", "ingredient_value"}
+    cells, values = (
+        {name: frame if name in each_time else joined(name, frame) for name, frame in frames.items()}
+        for frames in (read.anew.cells, read.anew.values)
+    )
     return LogFrames(
-        files=pl.concat([kept.files_of(numbers), frames.files]).sort("file_id"),
-        cells={name: frame if name in anew else joined(name, frame) for name, frame in frames.cells.items()},
-        values={
-            name: frame if name in anew else joined(name, frame) for name, frame in frames.values.items()
-        },
-        problems=sort_problems(pl.concat([kept.problems_of(numbers), frames.problems])),
-        later=tuple(sorted((*frames.later, *later), key=lambda rows: rows.file_id)),
+        files=read.files,
+        cells=cells,
+        values=values,
+        problems=read.problems,
+        later=tuple(sorted((*read.anew.later, *later), key=lambda rows: rows.file_id)),
     )
 
 

@@ -7,7 +7,7 @@ import pytest
 
 from pipeline.resources import sql_dir
 from pipeline.sql_models import LAYERS, ModelError, order_tables, read_model, read_models
-from pipeline.warehouse import STEPS
+from pipeline.steps import STEPS
 
 GOOD = """-- What:  a thing.
 -- Grain: one row a thing.

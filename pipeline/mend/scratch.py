@@ -1,0 +1,77 @@
+"""A database of some parts of the season alone: their logs, and what no log goes into.
+
+It stands beside the season's under the name `SCRATCH`, in memory, and is the one in use once it is made.
+"""
+
+from __future__ import annotations
+
+import duckdb
+import polars as pl
+
+from pipeline.flow import LOG_TABLES, PARTS, Flow, make_table, prepare
+from pipeline.logs import Reading
+from pipeline.mend.affected import Affected
+from pipeline.sql_models import SCHEMAS
+
+__all__ = ["SCRATCH", "key_table", "make_keys", "make_scratch"]
+
+SCRATCH = "scratch"
+
+_TELEMETRY = "raw.telemetry_minute"
+
+Connection = duckdb.DuckDBPyConnection
+
+
+def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affected: Affected) -> None:
+    """Make it, with all that the part tables are made from.
+
+    season : the season's database, by the name it is attached under
+    """
+    con.execute(f"attach ':memory:' as {SCRATCH}")
+    con.execute(f"use {SCRATCH}")
+    for schema in SCHEMAS:
+        con.execute(f"create schema {schema}")
+    prepare(con)
+    make_keys(con, "batch", affected.batches)
+    make_keys(con, "cask", affected.casks)
+    make_keys(con, "file_id", affected.files)
+    make_keys(con, "changed", affected.changed)
+    make_keys(con, "part", affected.parts)
+    con.execute(
+        f"create table {PARTS} as select * from {season}.{PARTS} where part in (from {key_table('part')}) "
+        "order by all"
+    )
+    con.execute(f"create table {key_table('piece')} as select distinct piece as key from {PARTS}")
+    frames = {**read.anew.cells, **read.anew.values}
+    for table in LOG_TABLES:
+        _make_log_table(con, season, table, frames[table.removeprefix("raw.")])
+    of_batches = f"where batch in (from {key_table('batch')})"
+    for table in flow.needed_whole:
+        rows = f"from {season}.{table}"
+        if table == _TELEMETRY:
+            con.execute(f"create table {table} as {rows} {of_batches} order by file_id, line")
+        else:
+            con.execute(f"create view {table} as {rows}")
+
+
+def _make_log_table(con: Connection, season: str, table: str, anew: pl.DataFrame) -> None:
+    """The rows of all files of the parts, those of the changed files as they are now."""
+    make_table(con, "read_anew", anew)
+    changed = f"(from {key_table('changed')})"
+    con.execute(
+        f"create table {table} as from {season}.{table} "
+        f"where file_id in (from {key_table('file_id')}) and file_id not in {changed} "
+        f"union all from read_anew where file_id in {changed} order by file_id, line"
+    )
+    con.execute("drop table read_anew")
+
+
+def key_table(column: str) -> str:
+    """What tells the rows of the parts in a part table that tells them by `column`."""
+    return f"{SCRATCH}.main.key_{column}"
+
+
+def make_keys(con: Connection, column: str, keys: tuple[int, ...] | tuple[str, ...] | pl.Series) -> None:
+    """Make that table."""
+    values = pl.Series(keys)
+    make_table(con, key_table(column), values.alias("key").to_frame())

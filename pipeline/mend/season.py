@@ -1,0 +1,91 @@
+"""A season's database mended: a copy of it, with the parts that changed put in their places."""
+
+from __future__ import annotations
+
+import shutil
+from collections.abc import Collection
+from pathlib import Path
+
+import duckdb
+import polars as pl
+
+from pipeline.flow import LOG_TABLES, PARTS, Flow, make_table
+from pipeline.found_problems import make_problems
+from pipeline.kept_parts import KeptParts
+from pipeline.logs import Reading
+from pipeline.logs.keep import Kept
+from pipeline.mend.affected import Affected, affected_by
+from pipeline.mend.numbers import own_numbers
+from pipeline.mend.scratch import SCRATCH, make_scratch
+from pipeline.mend.splice import put_in_place
+from pipeline.progress import Progress
+from pipeline.resources import sql_dir
+from pipeline.sql_models import read_models
+from pipeline.table_comments import describe_tables
+
+Connection = duckdb.DuckDBPyConnection
+
+
+def mend_season(unfinished: Path, database: Path, read: Reading, progress: Progress) -> pl.DataFrame | None:
+    """Copy the database and mend the copy; the problems found, worst first.
+
+    unfinished : the copy, to take the place of `database`; not there when it could not be mended
+    read       : the logs as they are now; the earlier build that it takes files over from made `database`
+    returns    : None where more changed than readings in some batch or cask logs
+    """
+    affected = None if read.kept is None else affected_by(read, read.kept)
+    if affected is None or read.kept is None:
+        return None
+    shutil.copyfile(database, unfinished)
+    with duckdb.connect(str(unfinished)) as con:
+        problems = _mend(con, read, read.kept, affected, progress)
+    if problems is None:
+        unfinished.unlink()
+    return problems
+
+
+def _mend(
+    con: Connection, read: Reading, kept: Kept, affected: Affected, progress: Progress
+) -> pl.DataFrame | None:
+    """Mend the database; None, and it is of no use, where numbers or parts of the season changed as well."""
+    season = _quoted(con.execute("select current_database()").fetchall()[0][0])
+    flow = Flow.of(_loaded(con))
+    parts = KeptParts(kept.connection)
+    make_scratch(con, season, flow, read, affected)
+    flow.make(con, flow.part_tables, progress, parts)
+    numbers = own_numbers(con, season)
+    if numbers is None:
+        return None
+    con.execute("begin")
+    put_in_place(con, season, flow, numbers)
+    con.execute(f"use {season}")
+    _put_kept(con, parts.frame())
+    con.execute("commit")
+    con.execute(f"detach {SCRATCH}")
+    make_table(con, "raw.file", read.files)
+    make_table(con, "raw.problem", read.problems.rename({"column": "column_name"}))
+    # Of raw.file, what is made from it asks for names alone: these are as they were, and so are the parts.
+    names = [name for name in flow.on_from({*LOG_TABLES, *flow.part_tables}) if name != PARTS]
+    flow.make(con, names, progress, parts)
+    models = read_models(sql_dir())
+    problems = make_problems(con, models)
+    made = {"problem.row", *names, *(model.name for model in models if model.layer == "95_mark")}
+    describe_tables(con, made)
+    return problems
+
+
+def _loaded(con: Connection) -> Collection[str]:
+    found = con.execute("select table_name from duckdb_tables() where schema_name = 'raw'").fetchall()
+    return {f"raw.{name}" for (name,) in found}
+
+
+def _put_kept(con: Connection, frame: pl.DataFrame) -> None:
+    """What was worked out of the parts, in the place of what was kept of them."""
+    make_table(con, "kept_now", frame)
+    con.execute("delete from raw.kept_part where (step, part) in (select (step, part) from kept_now)")
+    con.execute("insert into raw.kept_part select * from kept_now")
+    con.execute("drop table kept_now")
+
+
+def _quoted(name: str) -> str:
+    return '"' + name.replace('"', '""') + '"'
