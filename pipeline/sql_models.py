@@ -3,6 +3,10 @@
 A model is a file `sql/<layer>/<name>.sql` that makes the table (or macro) of its own name. Its header
 says what the table holds, what one row is, and which tables it is made from; the last is held against
 the tables that the statement really names. Knows text, not engines.
+
+A PART of the season is what hangs together by its lots, casks and files. A model whose rows belong to parts,
+and come out of a part's log rows alone, says in its header which column tells whose a row is (`Part`): its
+rows can be made anew part by part. Such a model states its order in full, for its rows may be stored in any.
 """
 
 from __future__ import annotations
@@ -27,11 +31,20 @@ LAYERS = {
 AFTER_PROBLEMS = "95_mark"
 """The layer that is made last, from all problems: those of reading and those that the checks found."""
 
+LOGGED = frozenset(
+    ("raw.batch_log", "raw.batch_value", "raw.cask_log", "raw.cask_value", "raw.problem", "problem.row")
+)
+"""What is read of batch and cask logs, and the problems told of them."""
+
+PART_COLUMNS = frozenset(("batch", "file_id", "lot", "cask", "move_id", "reading_id", "piece"))
+"""What can tell whose a row is: a part has all of a batch, a file, a lot and a cask."""
+
 SCHEMAS = ("raw", "log", "account", "metric", "fit", "problem")
 
-_HEADER = re.compile(r"^-- (What|Note|Grain|From):\s*(.*)$")
+_HEADER = re.compile(r"^-- (What|Note|Grain|Part|From):\s*(.*)$")
 _REFERENCE = re.compile(rf"\b(?:from|join)\s+((?:{'|'.join(SCHEMAS)})\.\w+)", re.IGNORECASE)
 _TEXT = re.compile(r"'(?:[^']|'')*'")
+_TABLE = re.compile(rf"({_TEXT.pattern})|\b[a-z_]+\.(?=[a-z_])")
 _CREATES = re.compile(r"create or replace (table|macro)\s+([\w.]+)", re.IGNORECASE)
 
 
@@ -41,7 +54,11 @@ class ModelError(ValueError):
 
 @dataclass(frozen=True)
 class SqlModel:
-    """One file of sql/: the statement and what its header says of it."""
+    """One file of sql/: the statement and what its header says of it.
+
+    part  : the column that tells which part of the season a row belongs to; None in a season's table
+    order : what its rows are ordered by, in its own columns; None where the statement has no order
+    """
 
     name: str
     layer: str
@@ -50,6 +67,8 @@ class SqlModel:
     grain: str
     depends: frozenset[str]
     statement: str
+    part: str | None = None
+    order: str | None = None
 
     @property
     def schema(self) -> str:
@@ -86,7 +105,47 @@ def read_model(path: Path, layer: str) -> SqlModel:
             f"{path}: the header says From {sorted(declared)}, the statement uses {sorted(used)}."
         )
     _check_direction(path, layer, used)
-    return SqlModel(name, layer, is_macro, header.get("What", ""), header.get("Grain", ""), used, body)
+    part, order = header.get("Part"), _order_of(body)
+    if part is not None:
+        _check_part(path, part, order)
+    return SqlModel(
+        name, layer, is_macro, header.get("What", ""), header.get("Grain", ""), used, body, part, order
+    )
+
+
+def check_parts(
+    models: Iterable[SqlModel], part_tables: Collection[str], depends: Mapping[str, Collection[str]]
+) -> None:
+    """Hold that what is made part by part is made from nothing that needs the whole season.
+
+    models      : every SQL model
+    part_tables : what steps outside SQL make part by part
+    depends     : table made outside SQL -> the tables it is made from
+    raises      : `ModelError` on a model that is made from a table of the whole season
+    """
+    models = list(models)
+    of_parts = {*part_tables, *(model.name for model in models if model.part)}
+    whole = tables_of_season(models, of_parts, depends)
+    made_from = {model.name: model.depends for model in models} | dict(depends)
+    for name in sorted(of_parts & made_from.keys()):
+        against = sorted(whole & set(made_from[name]))
+        if against:
+            raise ModelError(f"{name}: is made part by part, but from {against}: tables of the whole season.")
+
+
+def tables_of_season(
+    models: Iterable[SqlModel], of_parts: Collection[str], depends: Mapping[str, Collection[str]]
+) -> set[str]:
+    """The tables that are made of the whole season's batch and cask logs: not part by part, nor without them.
+
+    of_parts : the tables made part by part
+    """
+    made_from = {model.name: model.depends for model in models} | dict(depends)
+    # What any batch or cask log goes into, however far behind.
+    touched = set(LOGGED)
+    while found := {name for name in made_from.keys() - touched if touched & set(made_from[name])}:
+        touched |= found
+    return touched - LOGGED - set(of_parts)
 
 
 def models_of_marks(models: Iterable[SqlModel]) -> list[SqlModel]:
@@ -137,6 +196,29 @@ def _read_header(text: str) -> dict[str, str]:
         elif current:
             entries[current] += " " + line.removeprefix("--").strip()
     return entries
+
+
+def _order_of(body: str) -> str | None:
+    """What the statement's last `order by` outside parentheses orders by, in the columns of its own table."""
+    # Texts are blotted out, and parentheses counted, with every letter left in its place.
+    plain = _TEXT.sub(lambda text: "_" * len(text[0]), body)
+    depth, at = 0, None
+    for match in re.finditer(r"[()]|\border\s+by\s+", plain, re.IGNORECASE):
+        if match[0] in "()":
+            depth += 1 if match[0] == "(" else -1
+        elif depth == 0:
+            at = match.end()
+    if at is None:
+        return None
+    return " ".join(_TABLE.sub(lambda found: found[1] or "", body[at:]).split())
+
+
+def _check_part(path: Path, part: str, order: str | None) -> None:
+    if part not in PART_COLUMNS:
+        known = ", ".join(sorted(PART_COLUMNS))
+        raise ModelError(f"{path}: says Part {part!r}; a row's part is told by {known}.")
+    if order is None:
+        raise ModelError(f"{path}: a table made part by part ends with an `order by`.")
 
 
 def _check_direction(path: Path, layer: str, used: Iterable[str]) -> None:

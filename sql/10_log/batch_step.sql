@@ -2,6 +2,7 @@
 -- Note:  a row that was set aside, but whose batch and step can be told, is here with nothing measured, so that the sums
 --        it belongs to are not measured rather than short. A reading whose temperature was set aside is not measured.
 -- Grain: one row a row of a batch log (file_id, line).
+-- Part:  batch
 -- From:  raw.batch_value, raw.file, raw.setting
 create or replace table log.batch_step as
 with hydrometer as (

@@ -1,6 +1,7 @@
 -- What:  every row of the cask logs, strengths and volumes at 20 °C, in the order things happened.
 -- Note:  rows set aside, and readings whose temperature was, are treated as in log.batch_step.
 -- Grain: one row a row of a cask log (file_id, line).
+-- Part:  cask
 -- From:  raw.cask_value, raw.file
 create or replace table log.cask_step as
 with casks_used as (

@@ -1,5 +1,6 @@
 -- What:  the batches of the season: when, what it was meant to be, with which yeast.
 -- Grain: one row a batch.
+-- Part:  batch
 -- From:  log.batch_step, raw.setting
 create or replace table account.batch as
 with season_start as (
@@ -40,4 +41,4 @@ select
     batches.first_charged_at,
 from batches
 cross join season_start
-order by batches.first_step_id
+order by first_step_id

@@ -1,11 +1,13 @@
 -- What:  every event that fills or draws a lot, from batch and cask logs, in one order of time.
 -- Grain: one row an event; entry_id is the order in which the account is walked.
+-- Part:  file_id
 -- From:  log.batch_step, log.cask_step, account.logged_row, account.wash, account.jar
 create or replace table account.entry as
 with named_lots as (
     select distinct lower(trim(lot)) as lot_key
     from log.batch_step
-    where lot is not null
+    -- Only what an entry fills or empties is a lot here: whoever names it hangs together with whoever draws from it.
+    where lot is not null and step in ('collect', 'dilute', 'gauge', 'discard')
 ),
 
 -- A source that only says what it is ("hearts") is this batch's own, unless a lot bears that very name.

@@ -1,5 +1,6 @@
 -- What:  how long each batch worked and rested: from pitching to its final gravity, from there to the still.
 -- Grain: one row a batch with a final gravity.
+-- Part:  batch
 -- From:  log.batch_step, account.wash, account.batch
 create or replace table account.ferment as
 with fell as (
@@ -42,4 +43,4 @@ inner join fell
     on fell.batch = batch.batch
 left join soured
     on soured.batch = batch.batch
-order by batch.batch
+order by batch

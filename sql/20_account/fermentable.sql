@@ -1,5 +1,6 @@
 -- What:  every grain and sugar of every batch with the extract it can give.
 -- Grain: one row a grain or sugar row of a batch log.
+-- Part:  batch
 -- From:  log.batch_step, log.ingredient
 create or replace table account.fermentable as
 with rows_with_ingredient as (

@@ -1,5 +1,6 @@
 -- What:  every jar or vessel filled off a still, with its strength and where that strength comes from.
 -- Grain: one row a collect row of a batch log.
+-- Part:  batch
 -- From:  log.batch_step, account.logged_row
 --
 -- A jar whose strength was not read takes the value between its neighbours, but only where jars are small

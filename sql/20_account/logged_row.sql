@@ -2,6 +2,7 @@
 -- Note:  a spirit's volume is corrected at its own strength; without one it stays as read, except in a charge, where
 --        25 %vol is near enough for the shrinking alone.
 -- Grain: one row a row of a batch or cask log (file_id, line) whose step has an amount.
+-- Part:  file_id
 -- From:  log.batch_step, log.cask_step, raw.batch_value, raw.cask_value
 create or replace table account.logged_row as
 with batch_rows as (

@@ -1,5 +1,6 @@
 -- What:  every distillation with what was charged, collected and left in the still.
 -- Grain: one row a run of a batch.
+-- Part:  batch
 -- From:  log.batch_step, account.logged_row, account.jar, account.move
 create or replace table account.run as
 with charges as (
@@ -96,4 +97,4 @@ left join collections
 left join residues
     on residues.batch = stills.batch
     and residues.run = stills.run
-order by stills.first_step_id
+order by first_step_id

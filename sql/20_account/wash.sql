@@ -1,5 +1,6 @@
 -- What:  what each batch's fermenter held: extract at the start, alcohol at the end, by Balling's balance.
 -- Grain: one row a batch that logged worts or gravities.
+-- Part:  batch
 -- From:  log.batch_step, account.logged_row, account.wort, account.fermentable
 create or replace table account.wash as
 with first_charge as (

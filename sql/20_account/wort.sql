@@ -1,5 +1,6 @@
 -- What:  every mash's wort: volume and gravity at 20 °C and the extract it carried into the fermenter.
 -- Grain: one row a wort row of a batch log.
+-- Part:  batch
 -- From:  account.logged_row
 create or replace table account.wort as
 select

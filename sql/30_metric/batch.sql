@@ -1,5 +1,6 @@
 -- What:  the figures of every batch, from grain to hearts.
 -- Grain: one row a batch.
+-- Part:  batch
 -- From:  account.batch, account.batch_u, account.credit, account.wash, account.ferment, account.fermentable, account.run, account.jar, account.move, metric.run, metric.batch_ingredient, log.batch_step
 create or replace table metric.batch as
 with materials as (
@@ -277,4 +278,4 @@ select
 from credited
 left join account.batch_u as batch_u
     using (batch)
-order by first_step_id
+order by mashed_on nulls last, batch

@@ -1,5 +1,6 @@
 -- What:  what each batch was made of.
 -- Grain: one row an ingredient of a batch (several sacks of one grain are one row).
+-- Part:  batch
 -- From:  account.fermentable, account.batch
 create or replace table metric.batch_ingredient as
 with ingredients as (
@@ -31,4 +32,4 @@ select
 from ingredients
 inner join account.batch as batch
     on batch.batch = ingredients.batch
-order by batch.first_step_id, ingredients.first_step_id
+order by batch, mass_kg desc nulls last, ingredient

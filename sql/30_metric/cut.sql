@@ -1,5 +1,6 @@
 -- What:  every cut of every run: how much, how strong, what share of the alcohol charged.
 -- Grain: one row a cut of a run.
+-- Part:  batch
 -- From:  metric.jar, account.cut_u, account.run, account.batch
 create or replace table metric.cut as
 with cuts as (
@@ -47,4 +48,4 @@ inner join account.cut_u as cut_u
     and cut_u.cut = cuts.cut
 inner join account.batch as batch
     on batch.batch = cuts.batch
-order by run.first_step_id, cuts.first_jar_no
+order by batch, run, list_position(['foreshots', 'heads', 'hearts', 'tails', 'feints', 'low wines'], cuts.cut), cuts.cut

@@ -1,5 +1,6 @@
 -- What:  every jar of every run with its place in the run, as a share of the alcohol charged.
 -- Grain: one row a jar (batch, run, jar_no).
+-- Part:  batch
 -- From:  account.jar, account.jar_u, account.run
 create or replace table metric.jar as
 with cumulated as (

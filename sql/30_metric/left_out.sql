@@ -1,5 +1,6 @@
 -- What:  the main figures that a batch does not have, and what was missing from its log.
 -- Grain: one row a batch and figure that could not be computed.
+-- Part:  batch
 -- From:  metric.batch, account.batch
 create or replace table metric.left_out as
 with figures as (
@@ -29,4 +30,4 @@ from figures
 inner join account.batch as batch
     on batch.batch = figures.batch
 where figures.is_missing
-order by batch.first_step_id, figures.column_name
+order by batch, column_name

@@ -3,6 +3,7 @@
 -- Note:  an ingredient's share of a batch is its share of the extract that the batch's ingredients can give. The shares of
 --        one lot sum to one within each kind.
 -- Grain: one row a lot, kind of origin (batch, yeast, ingredient) and origin.
+-- Part:  lot
 -- From:  account.ancestry, account.lot, account.batch, metric.batch_ingredient
 create or replace table metric.lot_origin as
 with now as (

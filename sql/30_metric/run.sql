@@ -1,5 +1,6 @@
 -- What:  every distillation: what went in, what came out, where the cuts fell.
 -- Grain: one row a run of a batch.
+-- Part:  batch
 -- From:  account.run, account.run_u, account.run_ancestry, account.batch, metric.jar, metric.cut
 create or replace table metric.run as
 with cuts as (
@@ -132,4 +133,4 @@ left join hearts_started
 left join hearts_ended
     on hearts_ended.batch = run.batch
     and hearts_ended.run = run.run
-order by run.first_step_id
+order by started_at nulls last, batch, run

@@ -1,6 +1,7 @@
 -- What:  what the sensors showed while each jar was filled, beside what was read of the jar itself.
 -- Note:  a jar was filled in the minutes before the time of its row: its own `minutes`, else since the jar before it.
 -- Grain: one row a jar with a time, in a run that has telemetry.
+-- Part:  batch
 -- From:  account.jar, log.batch_step, log.telemetry_minute, metric.run
 create or replace table metric.telemetry_jar as
 with timed as (
@@ -48,4 +49,4 @@ inner join metric.run as run
     on run.batch = timed.batch
     and run.run = timed.run
 group by timed.batch, timed.run, timed.jar_no
-order by timed.batch, timed.run, timed.jar_no
+order by batch, run, jar_no

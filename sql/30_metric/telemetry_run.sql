@@ -2,6 +2,7 @@
 -- Note:  the first drop is the first minute in which spirit ran or, without a take-off sensor, in which the vapour
 --        came within 5 °C of the hottest it was up to half an hour later.
 -- Grain: one row a run that has telemetry.
+-- Part:  batch
 -- From:  log.telemetry_minute, metric.run
 create or replace table metric.telemetry_run as
 with minutes as (

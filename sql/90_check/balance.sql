@@ -1,5 +1,6 @@
 -- What:  measurements that keep the alcohol account from closing within the instruments' errors.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.suspect
 create or replace table problem.balance as
 select
@@ -12,4 +13,4 @@ select
 from account.suspect
 -- What the curve alone tells stands in jar_off_curve, what is word for word the same in row_twice.
 where sentence is not null and found_by not in ('run curve', 'row repeated')
-order by file_id, line
+order by file_id, line, column_name, found, expected

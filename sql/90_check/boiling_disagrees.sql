@@ -1,5 +1,6 @@
 -- What:  temperatures in the kettle or its vapour that do not go with the strength there, beyond what instruments allow.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  fit.boiling
 create or replace table problem.boiling_disagrees as
 select
@@ -18,4 +19,4 @@ select
     || compared_with as expected,
 from fit.boiling
 where is_boiling_off
-order by file_id, line, thermometer
+order by file_id, line, column_name

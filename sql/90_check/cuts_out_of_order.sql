@@ -1,5 +1,6 @@
 -- What:  jars whose cut comes before that of the jar filled before them.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.jar
 create or replace table problem.cuts_out_of_order as
 with ranked as (

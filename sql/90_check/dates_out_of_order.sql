@@ -1,5 +1,6 @@
 -- What:  rows dated before the row above them of the same batch or cask.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  raw.batch_value, raw.cask_value
 create or replace table problem.dates_out_of_order as
 with dated as (

@@ -2,17 +2,24 @@
 -- Note:  mixing 20 L at 70 %vol with water to 45 %vol warms it by some 5 °C (common practice, no source); a reading
 --        that did not move was likely copied.
 -- Grain: one row a problem found.
--- From:  log.batch_step
+-- Part:  file_id
+-- From:  account.entry, log.batch_step
 create or replace table problem.dilution_temperature_repeated as
 with lot_rows as (
     select
-        *,
-        lag(step) over lot_order as step_before,
-        lag(temperature_c ignore nulls) over lot_order as temperature_before_c,
-        lag(happened_at) over lot_order as happened_before,
-    from log.batch_step
-    where step in ('dilute', 'gauge') and source is not null
-    window lot_order as (partition by lower(trim(source)) order by step_id)
+        entry.file_id,
+        entry.line,
+        entry.batch,
+        entry.happened_at,
+        batch_step.temperature_c,
+        lag(entry.kind) over lot_order as step_before,
+        lag(batch_step.temperature_c ignore nulls) over lot_order as temperature_before_c,
+        lag(entry.happened_at) over lot_order as happened_before,
+    from account.entry as entry
+    inner join log.batch_step as batch_step
+        on batch_step.step_id = entry.step_id
+    where entry.kind in ('dilute', 'gauge') and entry.from_lot is not null
+    window lot_order as (partition by lower(entry.from_lot) order by entry.entry_id)
 )
 
 select

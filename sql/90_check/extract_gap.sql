@@ -1,5 +1,6 @@
 -- What:  washes whose extract disagrees with that of the worts and sugar run into them.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.wash, log.batch_step, raw.setting
 create or replace table problem.extract_gap as
 with instruments as (
@@ -35,4 +36,4 @@ inner join log.batch_step as batch_step
 where
     abs(compared.wash_extract_kg - compared.added_extract_kg)
     > 4e0 * compared.difference_u_frac * compared.added_extract_kg
-order by batch_step.file_id, batch_step.line
+order by file_id, line

@@ -1,5 +1,6 @@
 -- What:  washes that end heavier than they began: nothing ferments upwards.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.wash, log.batch_step, raw.setting
 create or replace table problem.final_gravity_above_original as
 with hydrometer as (
@@ -21,4 +22,4 @@ inner join log.batch_step as batch_step
     on batch_step.step_id = wash.final_step_id
 -- Two readings of one hydrometer: three standard uncertainties of their difference.
 where wash.final_gravity_sg > wash.original_gravity_sg + 3e0 * sqrt(2e0) * hydrometer.gravity_u_sg
-order by batch_step.file_id, batch_step.line
+order by file_id, line

@@ -1,5 +1,6 @@
 -- What:  readings of a jar that the curve of its own run, drawn through all its other jars, does not allow.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  fit.jar_expected
 create or replace table problem.jar_off_curve as
 select

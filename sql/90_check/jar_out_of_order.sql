@@ -2,6 +2,7 @@
 -- Note:  a strength that the run's curve has told already (jar_off_curve) is left out, as if it had not been read:
 --        one jar is named once, and its neighbours are not blamed for it.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.jar, fit.jar_expected, raw.setting
 create or replace table problem.jar_out_of_order as
 with alcoholometer as (

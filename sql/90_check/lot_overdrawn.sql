@@ -2,6 +2,7 @@
 -- Note:  what was drawn too much adds up from gauge to gauge: two draws that each go a little too far can together
 --        go further than any error of reading. The draw named is the one that makes it so.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.move, raw.setting
 create or replace table problem.lot_overdrawn as
 with vessel as (
@@ -43,4 +44,4 @@ cross join vessel
 -- Every volume poured in and out so far carries its own error: three standard uncertainties of their sum, and
 -- a third more for strengths and temperatures, which turn volumes into contents.
 where move.overdrawn_l > 0e0 and move.together_l > 4e0 * vessel.volume_u_frac * move.from_turnover_l
-order by move.file_id, move.line
+order by file_id, line

@@ -1,5 +1,6 @@
 -- What:  mashes that gave more extract than their grain holds.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  metric.batch, account.wort, log.batch_step
 create or replace table problem.mash_efficiency_above_one as
 with first_wort as (
@@ -33,4 +34,4 @@ left join first_wort
 left join first_step
     on first_step.batch = batch.batch
 where batch.mash_efficiency_frac > 1e0
-order by 1, 2
+order by file_id, line

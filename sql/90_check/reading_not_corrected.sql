@@ -2,6 +2,7 @@
 --        none that such a liquid is read at, or the reading none that it can give there.
 -- Note:  degrees Fahrenheit without their unit are the usual reason; what a number means is never changed.
 -- Grain: one row a row of a log whose reading cannot be corrected; of several readings the first of these.
+-- Part:  file_id
 -- From:  log.batch_step, log.cask_step, raw.batch_value, raw.cask_value, account.logged_row
 create or replace table problem.reading_not_corrected as
 with of_batches as (

@@ -1,5 +1,6 @@
 -- What:  rows that say word for word what an earlier row of the same file says.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  raw.batch_log, raw.cask_log
 create or replace table problem.row_twice as
 with batch_rows as (

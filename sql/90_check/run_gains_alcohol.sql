@@ -1,5 +1,6 @@
 -- What:  runs that gave more alcohol than was charged, beyond what the instruments allow.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  metric.run, account.run, log.batch_step
 create or replace table problem.run_gains_alcohol as
 select
@@ -20,4 +21,4 @@ inner join log.batch_step as batch_step
     on batch_step.step_id = account_run.first_step_id
 -- At 3.5 standard uncertainties a season of 150 clean runs raises a false alarm once in thirty seasons.
 where run.gap_lpa < -3.5e0 * run.gap_lpa_u
-order by batch_step.file_id, batch_step.line
+order by file_id, line

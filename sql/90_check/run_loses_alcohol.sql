@@ -1,5 +1,6 @@
 -- What:  runs that gave far less alcohol than was charged: more than the still keeps back and the instruments allow.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  metric.run, account.run, log.batch_step
 create or replace table problem.run_loses_alcohol as
 -- What a still keeps back at the usual stops: a stripping run to 10 %vol at the spout leaves 9 % of the alcohol
@@ -29,4 +30,4 @@ inner join account.run as account_run
 inner join log.batch_step as batch_step
     on batch_step.step_id = account_run.first_step_id
 where run.gap_lpa > run.kept_back_lpa + 3.5e0 * run.gap_lpa_u
-order by batch_step.file_id, batch_step.line
+order by file_id, line

@@ -1,5 +1,6 @@
 -- What:  strengths, corrected to 20 °C, that no pot still gives: the mixture that boils unchanged is 97.2 %vol.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  log.batch_step, log.cask_step
 create or replace table problem.strength_above_azeotrope as
 with strengths as (

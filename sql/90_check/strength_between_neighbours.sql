@@ -1,5 +1,6 @@
 -- What:  jars whose strength was not read and was taken between their neighbours.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.jar
 create or replace table problem.strength_between_neighbours as
 select

@@ -1,5 +1,6 @@
 -- What:  telemetry more than three hours before or after everything that its run's log dates: two clocks.
 -- Grain: one row a problem found.
+-- Part:  batch
 -- From:  log.telemetry_minute, log.batch_step
 create or replace table problem.telemetry_outside_run as
 with logged as (

@@ -1,5 +1,6 @@
 -- What:  casks that hold more than they can, beyond what the instruments allow.
 -- Grain: one row a problem found.
+-- Part:  file_id
 -- From:  account.move, log.cask_step, raw.setting
 create or replace table problem.volume_above_capacity as
 with vessel as (
@@ -40,4 +41,4 @@ inner join capacities
 cross join vessel
 -- Four standard uncertainties of the two volumes.
 where contents.content_l > capacities.capacity_l * (1e0 + 4e0 * sqrt(2e0) * vessel.volume_u_frac)
-order by contents.file_id, contents.line
+order by file_id, line
