@@ -31,7 +31,6 @@ from pipeline.database_file import (
     refuse_other_kind,
     sentences,
 )
-from pipeline.dictionary import find_column
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
 from pipeline.kept_parts import KeptParts
@@ -63,6 +62,7 @@ from pipeline.sql_models import (
     read_models,
 )
 from pipeline.steps import STEPS
+from pipeline.table_comments import describe_tables
 
 Connection = duckdb.DuckDBPyConnection
 
@@ -408,29 +408,3 @@ def load_problems(con: Connection, problems: pl.DataFrame) -> None:
     ).unique("file", keep="first", maintain_order=True)
     rows = rows.join(numbers, on="file", how="left", maintain_order="left")
     _make_table(con, "problem.row", rows)
-
-
-def describe_tables(con: Connection) -> None:
-    """Let every table and column of a filled database say in itself what it holds."""
-    models = read_models(sql_dir())
-    meanings = {model.name: f"{model.what} {model.grain}" for model in models if not model.is_macro}
-    for step in STEPS:
-        meanings |= step.makes
-    meanings["problem.row"] = "every problem found in the logs, worst first. One row a problem."
-    # All in one go: each of a thousand comments would be written to the disk by itself.
-    con.execute("begin")
-    for name, meaning in meanings.items():
-        con.execute(f"comment on table {name} is {_quoted(meaning)}")
-    found = con.execute(
-        "select schema_name, table_name, column_name from duckdb_columns() where schema_name in "
-        f"({', '.join(repr(schema) for schema in SCHEMAS if schema != 'raw')})"
-    ).fetchall()
-    for schema, table, name in found:
-        known = find_column(name)
-        if known is not None:
-            con.execute(f'comment on column {schema}."{table}"."{name}" is {_quoted(known.comment)}')
-    con.execute("commit")
-
-
-def _quoted(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
