@@ -110,7 +110,8 @@ def test_only_the_tables_asked_for_are_described_anew(empty_season):
     empty_season.execute("create or replace table metric.cut as select * from metric.cut")
     describe_tables(empty_season, ["metric.yeast"])
     said = {table: comment for table, _, comment in described(empty_season)}
-    assert said["metric.yeast"] and said["metric.cut"] is None
+    assert said["metric.yeast"]
+    assert said["metric.cut"] is None
     found = empty_season.execute(
         "select table_name, comment is not null from duckdb_tables() "
         "where schema_name = 'metric' and table_name in ('cut', 'yeast') order by 1"
