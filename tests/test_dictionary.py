@@ -6,7 +6,8 @@ import pytest
 from pipeline.dictionary import column, columns
 from pipeline.logs import read_logs
 from pipeline.settings import Settings
-from pipeline.warehouse import describe_tables, fill_database
+from pipeline.table_comments import describe_tables
+from pipeline.warehouse import fill_database
 
 
 @pytest.fixture(scope="module")
@@ -102,3 +103,25 @@ def test_units_agree_with_the_suffix_of_the_name():
                 assert entry.unit == unit, name
         if name.endswith("_frac"):
             assert entry.unit == "", name
+
+
+def test_only_the_tables_asked_for_are_described_anew(empty_season):
+    empty_season.execute("create or replace table metric.yeast as select * from metric.yeast")
+    empty_season.execute("create or replace table metric.cut as select * from metric.cut")
+    describe_tables(empty_season, ["metric.yeast"])
+    said = {table: comment for table, _, comment in described(empty_season)}
+    assert said["metric.yeast"]
+    assert said["metric.cut"] is None
+    found = empty_season.execute(
+        "select table_name, comment is not null from duckdb_tables() "
+        "where schema_name = 'metric' and table_name in ('cut', 'yeast') order by 1"
+    ).fetchall()
+    assert found == [("cut", False), ("yeast", True)]
+    describe_tables(empty_season)
+
+
+def test_describing_leaves_the_threads_and_the_optimizer_as_they_were(empty_season):
+    asked = "select current_setting('threads'), current_setting('enable_optimizer')"
+    empty_season.execute("set threads = 3")
+    describe_tables(empty_season)
+    assert empty_season.execute(asked).fetchall() == [(3, True)]

@@ -83,10 +83,15 @@ def cramers_v(one: Sequence[object], other: Sequence[object], is_corrected: bool
     columns, column_of = np.unique(np.array(other, dtype=str), return_inverse=True)
     counts = np.zeros((len(rows), len(columns)))
     np.add.at(counts, (row_of, column_of), 1.0)
+    return cramers_v_of(counts, is_corrected)
+
+
+def cramers_v_of(counts: Floats, is_corrected: bool = False) -> float:
+    """The same from how often each pair of classes was counted; every class counted at least once."""
     n = counts.sum()
     expected = counts.sum(1, keepdims=True) * counts.sum(0, keepdims=True) / n
     phi2 = float(((counts - expected) ** 2 / expected).sum() / n)
-    r, c = float(len(rows)), float(len(columns))
+    r, c = (float(size) for size in counts.shape)
     if is_corrected:
         phi2 = max(0.0, phi2 - (r - 1) * (c - 1) / (n - 1))
         r, c = r - (r - 1) ** 2 / (n - 1), c - (c - 1) ** 2 / (n - 1)
@@ -117,12 +122,12 @@ def find_ties(problem: Problem) -> list[Tie]:
     if len(problem.y) < _FEWEST_ROWS:
         return []
     ties = []
-    families = problem.without(TOGETHER).families
-    for place, family in enumerate(families):
-        for other in families[place:]:
-            if {family.name, other.name} <= {"setting", "process"}:
+    sides = [_Side.of(family) for family in problem.without(TOGETHER).families]
+    for place, side in enumerate(sides):
+        for other in sides[place:]:
+            if {side.family.name, other.family.name} <= {"setting", "process"}:
                 continue
-            ties += _ties_between(family, other)
+            ties += _ties_between(side, other)
     return sorted(ties, key=lambda tie: (-abs(tie.correlation), tie.level, tie.other_level))
 
 
@@ -161,23 +166,33 @@ def find_associations(problem: Problem, ties: Sequence[Tie]) -> list[Association
     if grain is None or yeast is None or len(problem.y) < _FEWEST_ROWS:
         return []
     named = {level for tie in ties for level in (tie.level, tie.other_level)}
-    choice = [yeast.levels[k] for k in yeast.columns.argmax(axis=1)]
+    chosen = yeast.columns.argmax(axis=1)[:, None] == np.arange(len(yeast.levels))
+    units = chosen.sum(axis=0)
+    by_name = np.array(sorted(np.flatnonzero(units), key=lambda k: yeast.levels[k]))
     found = []
     for k, level in enumerate(grain.levels):
-        present = grain.columns[:, k] > 1e-9
-        v = cramers_v(list(present), choice, is_corrected=True)
+        together = chosen[grain.columns[:, k] > 1e-9].sum(axis=0)
+        counts = np.stack([units - together, together])[:, by_name].astype(float)
+        v = cramers_v_of(counts[counts.any(axis=1)], is_corrected=True)
         if v < ASSOCIATED or level in named:
             continue
-        often = {
-            name: [has for has, own in zip(present, choice, strict=True) if own == name]
-            for name in yeast.levels
-        }
-        mates = tuple(name for name, has in often.items() if has and sum(has) * 2 > len(has))
-        own = np.isin(choice, mates)
+        mates = np.flatnonzero(2 * together > units)
         found.append(
-            Association(level, mates, int(present.sum()), int(own.sum()), int((present & own).sum()), v)
+            Association(
+                level,
+                tuple(yeast.levels[mate] for mate in mates),
+                int(together.sum()),
+                int(units[mates].sum()),
+                int(together[mates].sum()),
+                v,
+            )
         )
     return found
+
+
+def choices_of(problem: Problem) -> int:
+    """How many choices there are beside the setting; shares of a family sum to one, so one is none."""
+    return sum(len(family.levels) - family.is_shares for family in _choices_in(problem))
 
 
 def choices_apart(problem: Problem) -> tuple[int, int]:
@@ -186,14 +201,18 @@ def choices_apart(problem: Problem) -> tuple[int, int]:
     Shares of a family sum to one, so that one of each is no choice of its own. Choices that always came
     together count as one, though their shares may not have moved quite alike.
     """
-    families = [family for family in problem.without(TOGETHER).families if family.name != "setting"]
+    families = _choices_in(problem)
     if not families:
         return 0, 0
     columns = np.concatenate([family.columns for family in families], axis=1)
-    choices = columns.shape[1] - sum(family.is_shares for family in families)
+    choices = choices_of(problem)
     ties = [tie for tie in find_ties(problem) if "setting" not in (tie.family, tie.other_family)]
     together = choices - sum(tie.is_exact for tie in ties)
     return choices, min(choices, together, design_rank(columns - columns.mean(axis=0)))
+
+
+def _choices_in(problem: Problem) -> list[Family]:
+    return [family for family in problem.without(TOGETHER).families if family.name != "setting"]
 
 
 def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:
@@ -211,13 +230,44 @@ def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:
     return found
 
 
-def _ties_between(family: Family, other: Family) -> list[Tie]:
-    left = family.columns - family.columns.mean(axis=0)
-    right = other.columns - other.columns.mean(axis=0)
-    size = np.outer(np.linalg.norm(left, axis=0), np.linalg.norm(right, axis=0))
-    correlation = np.divide(left.T @ right, size, out=np.zeros_like(size), where=size > 1e-12)
+@dataclass(frozen=True)
+class _Centred:
+    """Columns less their means, and how long each then is."""
+
+    columns: Floats
+    sizes: Floats
+
+    @classmethod
+    def of(cls, columns: Floats) -> _Centred:
+        centred = columns - columns.mean(axis=0)
+        return cls(centred, np.linalg.norm(centred, axis=0))
+
+    def correlation(self, other: _Centred) -> Floats:
+        """Of each column with each of the other's; nought where one of the two does not vary."""
+        size = np.outer(self.sizes, other.sizes)
+        shared = self.columns.T @ other.columns
+        return np.asarray(np.divide(shared, size, out=np.zeros_like(size), where=size > 1e-12))
+
+
+@dataclass(frozen=True)
+class _Side:
+    """A family as it is held against others: how much of each level, and whether any."""
+
+    family: Family
+    shares: _Centred
+    presence: _Centred
+
+    @classmethod
+    def of(cls, family: Family) -> _Side:
+        is_used = (np.abs(family.columns) > 1e-9).astype(float)
+        return cls(family, _Centred.of(family.columns), _Centred.of(is_used))
+
+
+def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
+    family, other = side.family, other_side.family
+    correlation = side.shares.correlation(other_side.shares)
     found = []
-    for i, j in np.argwhere(np.abs(_presence(family, other, correlation)) > NEARLY):
+    for i, j in np.argwhere(np.abs(_presence(side, other_side, correlation)) > NEARLY):
         same = family is other
         if same and (j <= i or correlation[i, j] < 0):
             continue
@@ -230,15 +280,11 @@ def _ties_between(family: Family, other: Family) -> list[Tie]:
     return found
 
 
-def _presence(family: Family, other: Family, correlation: Floats) -> Floats:
+def _presence(side: _Side, other: _Side, correlation: Floats) -> Floats:
     """The stronger of: shares moving together, and being used in the very same units."""
-    if family.name == "process" or other.name == "process":
+    if "process" in (side.family.name, other.family.name):
         return correlation
-    left = (np.abs(family.columns) > 1e-9).astype(float)
-    right = (np.abs(other.columns) > 1e-9).astype(float)
-    left, right = left - left.mean(axis=0), right - right.mean(axis=0)
-    size = np.outer(np.linalg.norm(left, axis=0), np.linalg.norm(right, axis=0))
-    used = np.divide(left.T @ right, size, out=np.zeros_like(size), where=size > 1e-12)
+    used = side.presence.correlation(other.presence)
     return np.where(np.abs(used) > np.abs(correlation), used, correlation)
 
 

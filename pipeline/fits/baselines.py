@@ -6,6 +6,8 @@ written out here because a left-out prediction then costs no second fit.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,15 +18,40 @@ RIDGE_STRENGTHS = np.logspace(-3, 3, 25)
 _FULL = 1.0 - 1e-8
 
 
+@dataclass(frozen=True)
+class Directions:
+    """Orthonormal directions of centred columns (rows, directions), and how far the columns reach in each."""
+
+    u: Floats
+    values: Floats
+
+    @classmethod
+    def of(cls, columns: Floats) -> Directions:
+        u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+        return cls(u, values)
+
+    @property
+    def known(self) -> Floats:
+        """The directions that are more than rounding."""
+        return np.asarray(self.u[:, self.values > 1e-9 * max(float(self.values.max(initial=0.0)), 1e-9)])
+
+    @property
+    def shrink(self) -> Floats:
+        """How much of each direction every ridge strength takes (strengths, directions)."""
+        return np.asarray(self.values**2 / (self.values**2 + RIDGE_STRENGTHS[:, None]))
+
+
 def left_out_mean(y: Floats) -> Floats:
     """Each row predicted by the mean of the others."""
     return np.asarray((y.sum() - y) / (len(y) - 1))
 
 
-def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
-    """Each row predicted by least squares (smallest coefficients where several do) on the others."""
-    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
+def left_out_least_squares(columns: Floats, y: Floats, directions: Directions | None = None) -> Floats:
+    """Each row predicted by least squares (smallest coefficients where several do) on the others.
+
+    directions : those of the columns, where they are known already (so with all four of these answers)
+    """
+    u = (directions or Directions.of(columns)).known
     leverage = (u**2).sum(axis=1) + 1.0 / len(y)
     fitted = y.mean() + u @ (u.T @ y)
     predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
@@ -33,9 +60,10 @@ def left_out_least_squares(columns: Floats, y: Floats) -> Floats:
     return np.asarray(predicted)
 
 
-def left_out_ridge(columns: Floats, y: Floats) -> Floats:
+def left_out_ridge(columns: Floats, y: Floats, directions: Directions | None = None) -> Floats:
     """Each row predicted by ridge regression on the others; the strength that does best so is used."""
-    u, shrink = _ridges(columns)
+    directions = directions or Directions.of(columns)
+    u, shrink = directions.u, directions.shrink
     leverage = shrink @ (u**2).T + 1.0 / len(y)
     fitted = y.mean() + (shrink * (u.T @ y)) @ u.T
     predicted = y - (y - fitted) / (1.0 - np.minimum(leverage, _FULL))
@@ -51,10 +79,11 @@ def left_out_mean_by(groups: NDArray[np.int64], y: Floats) -> Floats:
     return predicted
 
 
-def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
+def left_out_least_squares_by(
+    groups: NDArray[np.int64], columns: Floats, y: Floats, directions: Directions | None = None
+) -> Floats:
     """Each row predicted by least squares (smallest coefficients where several do) on all other groups."""
-    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    u = u[:, values > 1e-9 * max(float(values.max(initial=0.0)), 1e-9)]
+    u = (directions or Directions.of(columns)).known
     left = y - y.mean() - u @ (u.T @ y)
     predicted = np.full(len(y), np.nan)
     for rows in rows_left_out(groups):
@@ -67,20 +96,17 @@ def left_out_least_squares_by(groups: NDArray[np.int64], columns: Floats, y: Flo
     return predicted
 
 
-def left_out_ridge_by(groups: NDArray[np.int64], columns: Floats, y: Floats) -> Floats:
+def left_out_ridge_by(
+    groups: NDArray[np.int64], columns: Floats, y: Floats, directions: Directions | None = None
+) -> Floats:
     """Each row predicted by ridge regression on all other groups; the strength that does best so is used."""
-    u, shrink = _ridges(columns)
+    directions = directions or Directions.of(columns)
+    u, shrink = directions.u, directions.shrink
     left = y - y.mean() - (shrink * (u.T @ y)) @ u.T
     predicted = np.full(left.shape, np.nan)
     for rows in rows_left_out(groups):
         predicted[:, rows] = y[rows] - _errors(*_apart(u, shrink, rows), left[:, rows])
     return np.asarray(predicted[np.argmin([rmse(each, y) for each in predicted])])
-
-
-def _ridges(columns: Floats) -> tuple[Floats, Floats]:
-    """Directions of the columns, and how much of each every strength takes (strengths, directions)."""
-    u, values, _ = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
-    return u, values**2 / (values**2 + RIDGE_STRENGTHS[:, None])
 
 
 def rmse(predicted: Floats, y: Floats) -> float:

@@ -12,6 +12,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
+from functools import cached_property
 
 import numpy as np
 import polars as pl
@@ -105,7 +106,7 @@ class Problem:
         """The family of that name; None when nothing of it varied."""
         return next((family for family in self.families if family.name == name), None)
 
-    @property
+    @cached_property
     def matrix(self) -> Floats:
         """All families' columns side by side."""
         if not self.families:
@@ -168,7 +169,7 @@ class _Choices:
 
     def of(self, units: Sequence[str]) -> dict[str, _Chosen]:
         """The same for these units, in their order."""
-        rows = [self.rows[unit] for unit in units]
+        rows = np.array([self.rows[unit] for unit in units], dtype=np.int64)
         return {
             name: _Chosen(own.levels, own.shares[rows], own.is_there[rows])
             for name, own in self.chosen.items()
@@ -260,11 +261,13 @@ def products(shares: Floats, yeasts: Floats) -> Floats:
 
 def _read_choices(levels: pl.DataFrame) -> _Choices:
     """The rows of `fit.design_level` of one kind of unit as arrays."""
-    units = {unit: row for row, unit in enumerate(levels["unit"].unique(maintain_order=True))}
+    known = levels.select(pl.col("unit").unique(maintain_order=True)).with_row_index("row")
+    units = dict(zip(known["unit"].to_list(), known["row"].to_list(), strict=True))
+    levels = levels.join(known, on="unit", maintain_order="left")
     chosen = {}
     for (family,), rows in levels.group_by("family", maintain_order=True):
         names = rows["level"].unique().sort().to_list()
-        row = np.array([units[unit] for unit in rows["unit"]])
+        row = rows["row"].to_numpy()
         column = rows["level"].replace_strict(names, range(len(names)), return_dtype=pl.Int64).to_numpy()
         shares, is_there = np.zeros((len(units), len(names))), np.zeros((len(units), len(names)), dtype=bool)
         np.add.at(shares, (row, column), rows["share_frac"].to_numpy())

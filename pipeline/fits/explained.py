@@ -76,15 +76,17 @@ def parts_of_variance(coefficients: Floats, problem: Problem) -> Floats:
 
 def last_in_r2(y: Floats, groups: list[Floats]) -> list[float]:
     """What each group of columns adds to R2 after all the others: its unique part."""
-    whole = _r_squared(y, groups)
-    return [whole - _r_squared(y, groups[:k] + groups[k + 1 :]) for k in range(len(groups))]
+    y, groups, rounding = _in_few_rows(y, groups)
+    whole = _r_squared(y, groups, rounding)
+    return [whole - _r_squared(y, groups[:k] + groups[k + 1 :], rounding) for k in range(len(groups))]
 
 
 def shapley_r2(y: Floats, groups: list[Floats]) -> list[float]:
     """The part of R2 due to each group of columns, averaged over all orders of entry; parts sum to R2."""
     count = len(groups)
+    y, groups, rounding = _in_few_rows(y, groups)
     r2 = {
-        subset: _r_squared(y, [groups[k] for k in subset])
+        subset: _r_squared(y, [groups[k] for k in subset], rounding)
         for size in range(count + 1)
         for subset in combinations(range(count), size)
     }
@@ -100,11 +102,22 @@ def shapley_r2(y: Floats, groups: list[Floats]) -> list[float]:
     return parts
 
 
-def _r_squared(y: Floats, groups: list[Floats]) -> float:
-    centred = y - y.mean()
+def _in_few_rows(y: Floats, groups: list[Floats]) -> tuple[Floats, list[Floats], float]:
+    """Response and columns, centred, as their triangular factor: R2 of any of them stays what it was.
+
+    So each of the many fits to come has as many rows as there are columns, however many units there are.
+    Third stands which part of the largest singular value counts as rounding, by the rows there were.
+    """
+    beside = np.column_stack([*groups, y])
+    _, triangle = np.linalg.qr(beside - beside.mean(axis=0))
+    ends = np.cumsum([group.shape[1] for group in groups])
+    own = np.split(triangle[:, :-1], ends[:-1], axis=1) if groups else []
+    return triangle[:, -1], own, float(np.finfo(float).eps) * max(beside.shape)
+
+
+def _r_squared(y: Floats, groups: list[Floats], rounding: float) -> float:
     if not groups:
         return 0.0
     columns = np.concatenate(groups, axis=1)
-    columns = columns - columns.mean(axis=0)
-    fitted = columns @ np.linalg.lstsq(columns, centred, rcond=None)[0]
-    return float(1.0 - ((centred - fitted) ** 2).sum() / (centred @ centred))
+    fitted = columns @ np.linalg.lstsq(columns, y, rcond=rounding)[0]
+    return float(1.0 - ((y - fitted) ** 2).sum() / (y @ y))

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import polars as pl
 
 from pipeline.fits import wording
-from pipeline.fits.aliases import choices_apart
+from pipeline.fits.aliases import choices_apart, choices_of
 from pipeline.fits.design import FEWEST_UNITS, DesignFrames, Problem
 from pipeline.fits.responses import is_known, response_of
 
@@ -72,7 +72,7 @@ def _too_few(frames: DesignFrames, unit_kind: str) -> Iterator[Notice]:
 def _apart(problems: list[Problem]) -> Iterator[Notice]:
     """Of the response that has most units and most choices: how many of them can be told apart."""
     if problems:
-        most = max(problems, key=lambda problem: (len(problem.y), choices_apart(problem)[0]))
+        most = max(problems, key=lambda problem: (len(problem.y), choices_of(problem)))
         choices, apart = choices_apart(most)
         sentence = wording.apart_sentence(most.unit_kind, len(most.y), choices, apart)
         yield Notice(most.unit_kind, APART, most.response.name, sentence)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from datetime import date
 
 import numpy as np
 from scipy.special import betainc, stdtrit
@@ -62,10 +61,7 @@ class Quality:
 
 @dataclass(frozen=True)
 class Prediction:
-    """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most).
-
-    `position` is its place in the order of making, from 1; `made_on` the day, where it is logged.
-    """
+    """One unit predicted by the others, and how it sways the fit (`swayed`: the effect it moves most)."""
 
     unit: str
     observed: float
@@ -75,8 +71,42 @@ class Prediction:
     off_by_sd: float
     sway: float
     swayed: str
-    position: int = 0
-    made_on: date | None = None
+
+
+@dataclass(frozen=True)
+class Foretold:
+    """Every unit predicted by the others, in the order of making: `Prediction` column by column."""
+
+    units: tuple[str, ...]
+    observed: Floats
+    predicted: Floats
+    low: Floats
+    high: Floats
+    off_by_sd: Floats
+    sway: Floats
+    swayed: tuple[str, ...]
+
+    @property
+    def far_off(self) -> list[str]:
+        """The units that came out far off what the others foretell."""
+        return [self.units[k] for k in np.flatnonzero(np.abs(self.off_by_sd) > FAR_OFF)]
+
+    def notable(self) -> list[Prediction]:
+        """Those of which there is something to say: far off, or an effect rests on them alone."""
+        is_notable = (np.abs(self.off_by_sd) > FAR_OFF) | (self.sway > SWAYS)
+        return [self._one(int(k)) for k in np.flatnonzero(is_notable)]
+
+    def _one(self, k: int) -> Prediction:
+        return Prediction(
+            self.units[k],
+            float(self.observed[k]),
+            float(self.predicted[k]),
+            float(self.low[k]),
+            float(self.high[k]),
+            float(self.off_by_sd[k]),
+            float(self.sway[k]),
+            self.swayed[k],
+        )
 
 
 def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
@@ -87,6 +117,7 @@ def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
     error = baselines.rmse(left_out.mean, y)
     recipes = groups_of(problem.recipes)
     recipe_out = fit.left_out_by(recipes)
+    directions = baselines.Directions.of(columns)
     curved = None
     if len(y) <= MOST_ROWS and columns.shape[1]:
         curved = baselines.rmse(left_out_curved(columns, y), y)
@@ -95,13 +126,13 @@ def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
         Quality(
             len(y),
             mean_error,
-            baselines.rmse(baselines.left_out_least_squares(columns, y), y),
-            baselines.rmse(baselines.left_out_ridge(columns, y), y),
+            baselines.rmse(baselines.left_out_least_squares(columns, y, directions), y),
+            baselines.rmse(baselines.left_out_ridge(columns, y, directions), y),
             error,
             baselines.rmse(recipe_out, y),
             baselines.rmse(baselines.left_out_mean_by(recipes, y), y),
-            baselines.rmse(baselines.left_out_least_squares_by(recipes, columns, y), y),
-            baselines.rmse(baselines.left_out_ridge_by(recipes, columns, y), y),
+            baselines.rmse(baselines.left_out_least_squares_by(recipes, columns, y, directions), y),
+            baselines.rmse(baselines.left_out_ridge_by(recipes, columns, y, directions), y),
             1.0 - (error / mean_error) ** 2,
             fit.residual_sd,
             drift,
@@ -114,34 +145,26 @@ def judge(fit: BlockFit, problem: Problem) -> tuple[Quality, LeftOut]:
 
 def predictions(
     fit: BlockFit, problem: Problem, left_out: LeftOut, asked: list[Question], sds: Floats
-) -> list[Prediction]:
+) -> Foretold:
     """Every unit predicted by the others, with a 95 % interval for a new result, and its sway."""
     reach = float(stdtrit(fit.freedom - 1.0, 0.975)) * np.sqrt((fit.freedom - 3.0) / (fit.freedom - 1.0))
+    sway, swayed = np.zeros(len(problem.y)), ("",) * len(problem.y)
     if asked:
         vectors = np.stack([question.vector for question in asked])
         shifts = fit.shifts_without_each(Contrasts(np.zeros((len(asked), fit.flat.shape[1])), vectors))
         sways = np.abs(shifts) / sds
         most = sways.argmax(axis=1)
-    rows = []
-    for k, unit in enumerate(problem.units):
-        sd = float(left_out.sd[k])
-        centre = float(left_out.mean[k])
-        sway, words = (float(sways[k, most[k]]), asked[most[k]].words) if asked else (0.0, "")
-        rows.append(
-            Prediction(
-                unit,
-                float(problem.y[k]),
-                centre,
-                centre - reach * sd,
-                centre + reach * sd,
-                (float(problem.y[k]) - centre) / sd,
-                sway,
-                words,
-                k + 1,
-                problem.made_on[k] if problem.made_on else None,
-            )
-        )
-    return rows
+        sway, swayed = sways[np.arange(len(most)), most], tuple(asked[k].words for k in most.tolist())
+    return Foretold(
+        problem.units,
+        problem.y,
+        left_out.mean,
+        left_out.mean - reach * left_out.sd,
+        left_out.mean + reach * left_out.sd,
+        (problem.y - left_out.mean) / left_out.sd,
+        sway,
+        swayed,
+    )
 
 
 def fallen_without(problem: Problem, left: Sequence[str], named: Sequence[Effect]) -> list[Question]:
@@ -149,7 +172,8 @@ def fallen_without(problem: Problem, left: Sequence[str], named: Sequence[Effect
 
     The design stays as it is; only the rows go.
     """
-    kept = [row for row, unit in enumerate(problem.units) if unit not in left]
+    without = set(left)
+    kept = [row for row, unit in enumerate(problem.units) if unit not in without]
     families = tuple(replace(family, columns=family.columns[kept]) for family in problem.families)
     fit = fit_problem(replace(problem, y=problem.y[kept], y_u=problem.y_u[kept], families=families))
     vectors = np.stack([effect.question.vector for effect in named])

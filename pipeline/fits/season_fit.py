@@ -31,7 +31,7 @@ from pipeline.fits.explained import explained_shares
 from pipeline.fits.gate import gate_p_value, passed
 from pipeline.fits.notices import find_notices
 from pipeline.fits.plan import plan_next
-from pipeline.fits.quality import FAR_OFF, Prediction, Quality, fallen_without, judge, predictions
+from pipeline.fits.quality import Foretold, Quality, fallen_without, judge, predictions
 from pipeline.fits.ranking import Rank, rank
 
 FIT_READS = (
@@ -129,15 +129,14 @@ def _fit_one(problem: Problem, ties: list[Tie], gates: set[str], rows: tables.Ro
     named = [effect for effect in effects if effect.verdict == "supported"]
     sds = np.array([effect.sd for effect in named])
     foretold = predictions(fit, problem, left_out, [effect.question for effect in named], sds)
-    for note in wording.notes(problem.response, problem.unit_kind, quality, foretold):
+    for note in wording.notes(problem.response, problem.unit_kind, quality, foretold.notable()):
         rows.note(problem, note)
     for effect in _without_far_off(problem, effects, foretold, rows):
         rows.effect(problem, effect)
     rows.quality(problem, quality)
     for share in explained_shares(fit, problem):
         rows.share(problem, share)
-    for row in foretold:
-        rows.prediction(problem, row)
+    rows.predictions(problem, foretold)
     if problem.unit_kind == "batch" and problem.response.name in RANKED:
         for subject in ("grain bill", "yeast"):
             for position, item in enumerate(rank(fit, problem, subject, tied), start=1):
@@ -146,11 +145,11 @@ def _fit_one(problem: Problem, ties: list[Tie], gates: set[str], rows: tables.Ro
 
 
 def _without_far_off(
-    problem: Problem, effects: list[Effect], foretold: Iterable[Prediction], rows: tables.Rows
+    problem: Problem, effects: list[Effect], foretold: Foretold, rows: tables.Rows
 ) -> list[Effect]:
     """The effects, those taken back that do not stand once units far off their prediction are left out."""
     named = [effect for effect in effects if effect.verdict == "supported"]
-    far = [row.unit for row in foretold if abs(row.off_by_sd) > FAR_OFF]
+    far = foretold.far_off
     if not far or not named or len(problem.y) - len(far) < FEWEST_UNITS:
         return effects
     fallen = [question.words for question in fallen_without(problem, far, named)]

@@ -14,7 +14,7 @@ from pipeline.fits.effects import Effect
 from pipeline.fits.explained import Share
 from pipeline.fits.notices import Notice
 from pipeline.fits.plan import Choice
-from pipeline.fits.quality import Prediction, Quality
+from pipeline.fits.quality import Foretold, Quality
 from pipeline.fits.ranking import Rank
 
 _TEXT, _REAL, _WHOLE, _YES = pl.String(), pl.Float64(), pl.Int64(), pl.Boolean()
@@ -94,6 +94,7 @@ class Rows:
     """Collects rows of every table, in the order they come."""
 
     found: dict[str, list[tuple[Any, ...]]] = field(default_factory=lambda: {name: [] for name in SCHEMAS})
+    foretold: list[pl.DataFrame] = field(default_factory=list)
 
     def gate(self, problem: Problem, family: str, p: float | None, is_passed: bool) -> None:
         """A gate asked."""
@@ -181,12 +182,15 @@ class Rows:
             found.other_units, found.together, found.cramers_v, False, sentence,
         )  # fmt: skip
 
-    def prediction(self, problem: Problem, row: Prediction) -> None:
-        """A unit foretold by the others."""
-        self._add(
-            "fit.prediction", *_of(problem), row.position, row.unit, row.made_on, row.observed, row.predicted,
-            row.low, row.high, row.off_by_sd, row.sway, row.swayed,
+    def predictions(self, problem: Problem, of: Foretold) -> None:
+        """Every unit of a problem foretold by the others; a frame, since there may be thousands."""
+        columns = (
+            *([each] * len(of.units) for each in _of(problem)), range(1, len(of.units) + 1), of.units,
+            problem.made_on or [None] * len(of.units), of.observed, of.predicted, of.low, of.high,
+            of.off_by_sd, of.sway, of.swayed,
         )  # fmt: skip
+        schema = SCHEMAS["fit.prediction"]
+        self.foretold.append(pl.DataFrame(dict(zip(schema, columns, strict=True)), schema=schema))
 
     def next_batch(self, problem: Problem, choice: Choice) -> None:
         """A batch worth running."""
@@ -201,10 +205,12 @@ class Rows:
 
     def frames(self) -> list[pl.DataFrame]:
         """The tables in the order of `WHAT`."""
-        return [
-            pl.DataFrame(self.found[name], schema=SCHEMAS[name], orient="row", infer_schema_length=None)
-            for name in WHAT
-        ]
+        found = {
+            name: pl.DataFrame(rows, schema=SCHEMAS[name], orient="row", infer_schema_length=None)
+            for name, rows in self.found.items()
+        }
+        found["fit.prediction"] = pl.concat([found["fit.prediction"], *self.foretold])
+        return [found[name] for name in WHAT]
 
     def _add(self, table: str, *values: Any) -> None:
         if len(values) != len(SCHEMAS[table]):

@@ -247,7 +247,7 @@ def test_a_mistyped_batch_is_far_off_and_named(told):
     quality, left_out = judge(fit, wrong)
     asked = effects.questions(wrong, [])
     sds = np.array([each.sd for each in effects.answer(fit, wrong, asked, [], True)])
-    rows = predictions(fit, wrong, left_out, asked, sds)
+    rows = predictions(fit, wrong, left_out, asked, sds).notable()
     assert max(rows, key=lambda row: abs(row.off_by_sd)).unit == "B7"
     assert quality.drift_p > 0.001
 
