@@ -1,11 +1,11 @@
-"""A build that mends makes the very tables that a build from nothing makes, and works out no more than it has to."""
+"""A build that mends makes the very tables of a build from nothing, and works out no more than it has to."""
 
 from __future__ import annotations
 
 import random
 import re
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -13,52 +13,91 @@ import pytest
 import pipeline.account.partition
 import pipeline.mend.season
 import pipeline.warehouse
-from pipeline.flow import Flow
 from pipeline.settings import Settings
 from pipeline.warehouse import build_season
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 from many_logs import sets_of_logs
 
-SETS = 4
+SETS = 3
 BATCHES = 5
 
-Change = Callable[[bytes], bytes]
+CASKS = """cask,when,step,source,volume,strength,temperature,capacity
+K1,2025-11-20,fill,S001 G01 hearts,9,62,20,10
+K1,2026-04-20,gauge,,8.8,61,18,
+K2,2025-11-21,fill,S002 G02 hearts,8,61,20,10
+K2,2026-04-20,gauge,,7.7,60.2,18,
+"""
 
 
 @pytest.fixture(scope="module")
 def logs_of_sets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
-    """A few batches of each of several seasons that share no lot: log by name."""
-    place = tmp_path_factory.mktemp("seasons")
-    found = dict(sets_of_logs(place, 16 * SETS))
+    """The first batches of each of several seasons that share no lot, and two casks: log by name."""
     sets: dict[str, dict[str, bytes]] = {}
-    for name, text in found.items():
+    for name, text in sets_of_logs(tmp_path_factory.mktemp("seasons"), 16 * SETS):
         sets.setdefault(name[:4], {})[name] = text
-    return {name: text for logs in sets.values() for name, text in list(logs.items())[:BATCHES]}
+    batches = {name: text for logs in sets.values() for name, text in list(logs.items())[:BATCHES]}
+    return {**batches, "casks.csv": CASKS.encode()}
 
 
 @pytest.fixture
-def small_parts(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Every set of batches a part of its own, however small the season."""
-    monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", 1)
-    monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", 1)
+def logs(
+    tmp_path: Path, logs_of_sets: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
+) -> Path:
+    """They stand in a folder, and every set of batches is a part of its own, however small the season."""
+    monkeypatch.setattr(pipeline.account.partition, "WHOLE_UP_TO", 1)
+    monkeypatch.setattr(pipeline.account.partition, "FEWEST", 1)
+    folder = tmp_path / "logs"
+    folder.mkdir()
+    for name, text in logs_of_sets.items():
+        (folder / name).write_bytes(text)
+    return folder
 
 
 @pytest.fixture
-def built(monkeypatch: pytest.MonkeyPatch) -> list[str]:
-    """How each database was made, in order: 'mended' or 'anew'."""
-    ways: list[str] = []
+def ways(monkeypatch: pytest.MonkeyPatch) -> list[str]:
+    """How the databases were made, in order: mended, given up while mending, anew."""
+    found: list[str] = []
     mend, anew = pipeline.mend.season._mend, pipeline.warehouse._make_anew
 
     def noted_mend(*arguments: object) -> object:
-        found = mend(*arguments)
-        ways.append("mended" if found is not None else "given up")
-        return found
+        problems = mend(*arguments)
+        found.append("given up" if problems is None else "mended")
+        return problems
 
     def noted_anew(*arguments: object) -> object:
-        ways.append("anew")
+        found.append("anew")
         return anew(*arguments)
 
     monkeypatch.setattr(pipeline.mend.season, "_mend", noted_mend)
     monkeypatch.setattr(pipeline.warehouse, "_make_anew", noted_anew)
-    return ways
+    return found
+
+
+_READING = re.compile(rb"(?<=[,;])\d+[.,]\d+(?=[,;\n])")
+
+
+def other_readings(chance: random.Random, log: bytes, changes: int) -> bytes:
+    """The log with the last digits of some of its readings written otherwise."""
+    for match in chance.sample(list(_READING.finditer(log)), changes):
+        digit = b"%d" % chance.randrange(10)
+        log = log[: match.end() - 1] + digit + log[match.end() :]
+    return log
+
+
+def test_other_readings_are_mended(
+    tmp_path: Path, logs: Path, ways: list[str], database_as_text: Callable[[Path], dict[str, str]]
+) -> None:
+    chance = random.Random(11)
+    kept = tmp_path / "kept.duckdb"
+    build_season(logs, kept, Settings())
+    for files in (1, 2, 1):
+        for log in chance.sample(sorted(logs.glob("S00[12]*.csv")), files):
+            log.write_bytes(other_readings(chance, log.read_bytes(), 4))
+        found = build_season(logs, kept, Settings())
+        fresh = tmp_path / "fresh.duckdb"
+        fresh.unlink(missing_ok=True)
+        assert found.equals(build_season(logs, fresh, Settings()))
+        mended, anew = database_as_text(kept), database_as_text(fresh)
+        assert [name for name in anew if mended[name] != anew[name]] == []
+    assert ways == ["anew", *(["mended", "anew"] * 3)]
