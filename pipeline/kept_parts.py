@@ -13,16 +13,16 @@ be worked out is cut out, and what comes of all parts is read as one.
 
 Numbers that count through the whole season (of files, of moves, of parts) change with every file that comes
 before: whoever says what the parts are counts them anew within each, or no part would ever be met again.
+Which part a row belongs to is told by account.part (`pipeline.account.partition`).
 """
 
 from __future__ import annotations
 
 import hashlib
 import io
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, cast
-from zlib import crc32
+from typing import Any
 
 import duckdb
 import numpy as np
@@ -32,11 +32,9 @@ from numpy.typing import NDArray
 __all__ = [
     "KEPT_SCHEMA",
     "KeptParts",
-    "by_batch",
     "number_within",
-    "part_of_each",
     "read_again",
-    "with_parts_by_batch",
+    "with_part_of_batch",
 ]
 
 Frames = tuple[pl.DataFrame, ...]
@@ -45,20 +43,14 @@ Places = NDArray[np.int64]
 KEPT_SCHEMA = pl.Schema(
     {
         "step": pl.String(),
+        "part": pl.Int64(),
         "digest": pl.String(),
         "frame_no": pl.Int32(),
         "rows": pl.Int64(),
         "content": pl.Binary(),
     }
 )
-"""The table raw.kept_part: one row a frame that came of a part."""
-
-# A season of up to so many batches is one part, and no set of up to so many is cut (own choice).
-_WHOLE_UP_TO = 96
-# A set of more batches than several seasons make is too long to be one part.
-_LONGEST_SET = 400
-# A part has at least so many batches, and ends with each further one with a chance of one in so many.
-_FEWEST = 16
+"""The table raw.kept_part: one row a frame that came of a part; `part` is the number the step knew it by."""
 
 
 @dataclass(frozen=True)
@@ -69,6 +61,14 @@ class _Packed:
     stream: bytes
 
 
+@dataclass(frozen=True)
+class _Outcome:
+    """What came of a part, and the digest of what it was made from."""
+
+    digest: str
+    frames: Sequence[_Packed]
+
+
 @dataclass
 class KeptParts:
     """What came of each part: of an earlier build, where it stands there, else worked out now.
@@ -77,7 +77,7 @@ class KeptParts:
     """
 
     earlier: duckdb.DuckDBPyConnection | None = field(default=None, repr=False)
-    _used: dict[tuple[str, str], Sequence[_Packed]] = field(default_factory=dict, repr=False)
+    _used: dict[tuple[str, int], _Outcome] = field(default_factory=dict, repr=False)
 
     def joined(
         self, step: str, frames: Iterable[pl.DataFrame], work: Callable[..., Iterable[pl.DataFrame]]
@@ -85,32 +85,36 @@ class KeptParts:
         """What comes of all parts: each frame that `work` gives, joined in the order of the parts.
 
         step    : names the work: the same frames in another step are another part
-        frames  : the season's. Of one with a column `part` (0, 1, 2 ...; null: in no part) a part has its own
-                  rows, in their order; any other it has whole. A season in which no row has a part is one.
+        frames  : the season's. Of one with a column `part` (any numbers; null: in no part) a part has its own
+                  rows, in their order; any other it has whole
         work    : the frames of a part in, without `part`; frames out, as many and with the same columns for
                   every part; looks at nothing else
-        returns : the frames, with the number of the `part` that each row came of
+        returns : the frames, with the number of the `part` that each row came of; without a row where no row
+                  has a part
         """
         frames = list(frames)
-        parts = 1 + max(_last_part(frame) for frame in frames)
-        sorted_frames = [_Sorted.by_part(frame, parts) for frame in frames]
+        numbers = _numbers(frames)
+        sorted_frames = [_Sorted.by_part(frame, numbers) for frame in frames]
+        if not numbers.size:
+            none = (frame.drop("part").clear() if "part" in frame.columns else frame for frame in frames)
+            return tuple(frame.clear().with_columns(part=pl.lit(0, pl.Int64)) for frame in work(*none))
         digests = _digests(sorted_frames)
         outcomes = self._stored(step, digests)
-        for number, digest in enumerate(digests):
+        for place, (part, digest) in enumerate(zip(numbers.tolist(), digests, strict=True)):
             if digest not in outcomes:
-                own = (each.part(number) for each in sorted_frames)
+                own = (each.part(place) for each in sorted_frames)
                 outcomes[digest] = [_packed(frame) for frame in work(*own)]
-            self._used[step, digest] = outcomes[digest]
+            self._used[step, part] = _Outcome(digest, outcomes[digest])
         return tuple(
-            _joined(packed) for packed in zip(*(outcomes[digest] for digest in digests), strict=True)
+            _joined(packed, numbers) for packed in zip(*(outcomes[digest] for digest in digests), strict=True)
         )
 
     def frame(self) -> pl.DataFrame:
         """Everything that was worked out or taken over, to be stored: `KEPT_SCHEMA`."""
         rows = [
-            (step, digest, number, packed.rows, packed.stream)
-            for (step, digest), outcome in self._used.items()
-            for number, packed in enumerate(outcome)
+            (step, part, outcome.digest, number, packed.rows, packed.stream)
+            for (step, part), outcome in self._used.items()
+            for number, packed in enumerate(outcome.frames)
         ]
         return pl.DataFrame(rows, schema=KEPT_SCHEMA, orient="row")
 
@@ -118,8 +122,11 @@ class KeptParts:
         if self.earlier is None:
             return {}
         rows = self.earlier.execute(
+            # Two parts may have come of the same frames.
             "select digest, rows, content from raw.kept_part "
-            "where step = $step and list_contains($digests, digest) order by digest, frame_no",
+            "where step = $step and list_contains($digests, digest) "
+            "qualify row_number() over (partition by digest, frame_no order by part) = 1 "
+            "order by digest, frame_no",
             {"step": step, "digests": list(digests)},
         ).fetchall()
         found: dict[str, list[_Packed]] = {}
@@ -137,62 +144,36 @@ class _Sorted:
     ends: Places
 
     @classmethod
-    def by_part(cls, frame: pl.DataFrame, parts: int) -> _Sorted:
+    def by_part(cls, frame: pl.DataFrame, numbers: Places) -> _Sorted:
         """The rows of each part in the order they had, those of no part before all; or all for each part."""
         if "part" not in frame.columns:
-            return cls(frame, np.zeros(parts, np.int64), np.full(parts, frame.height))
+            return cls(frame, np.zeros(numbers.size, np.int64), np.full(numbers.size, frame.height))
         if not frame["part"].is_sorted():
             frame = frame.sort("part", maintain_order=True)
-        numbers = frame["part"].drop_nulls().to_numpy()
-        edges = frame["part"].null_count() + np.searchsorted(numbers, np.arange(parts + 1))
-        return cls(frame.drop("part"), edges[:-1], edges[1:])
+        part = frame["part"].drop_nulls().to_numpy()
+        starts, ends = (np.searchsorted(part, numbers, side) for side in ("left", "right"))
+        nowhere = frame["part"].null_count()
+        return cls(frame.drop("part"), nowhere + starts, nowhere + ends)
 
-    def part(self, number: int) -> pl.DataFrame:
-        """The rows of one part."""
-        return self.frame[int(self.starts[number]) : int(self.ends[number])]
-
-
-def _last_part(frame: pl.DataFrame) -> int:
-    return cast(int, frame["part"].fill_null(0).max() or 0) if "part" in frame.columns else 0
+    def part(self, place: int) -> pl.DataFrame:
+        """The rows of one part, by its place among the numbers."""
+        return self.frame[int(self.starts[place]) : int(self.ends[place])]
 
 
-def part_of_each(
-    sets: Iterable[Sequence[str]], fewest: int | None = None, cuts_long: bool = True
-) -> dict[str, int]:
-    """The number of the part that each batch belongs to, counted from 0.
+def _numbers(frames: Iterable[pl.DataFrame]) -> Places:
+    """The numbers of all parts, in order."""
+    found = [frame["part"].drop_nulls().unique().to_numpy() for frame in frames if "part" in frame.columns]
+    return np.unique(np.concatenate([np.empty(0, np.int64), *found]))
 
-    sets      : batches that hang together, in the order in which they were begun; so are the sets
-    fewest    : how many batches a part has at least; None: as many as usual
-    cuts_long : whether a set too long to be one part is cut
-    A part is several small sets, or one, or some dozens of batches of a set too long to be one part. Where it
-    ends is told by the name of a batch alone, so that a batch more or less moves no end but those next to it.
+
+def with_part_of_batch(frame: pl.DataFrame, parts: pl.DataFrame, column: str) -> pl.DataFrame:
+    """The frame with the `part` of each row's batch; null where it has none.
+
+    parts  : account.part
+    column : what counts as a part: `part` or `piece`
     """
-    fewest = fewest or _FEWEST
-    sets = list(sets)
-    if sum(map(len, sets)) <= _WHOLE_UP_TO:
-        return {batch: 0 for batches in sets for batch in batches}
-    found: dict[str, int] = {}
-    part = size = 0
-    for batches in sets:
-        is_long = cuts_long and len(batches) > _LONGEST_SET
-        for piece in [[batch] for batch in batches] if is_long else [batches]:
-            found.update(dict.fromkeys(piece, part))
-            size += len(piece)
-            # A piece of many batches is the likelier to end its part.
-            if size >= fewest and crc32(piece[0].encode()) % fewest < len(piece):
-                part, size = part + 1, 0
-    return found
-
-
-def with_parts_by_batch(frame: pl.DataFrame) -> pl.DataFrame:
-    """The frame with the `part` of each row's batch, where no batch hangs together with another."""
-    part_of = part_of_each([[batch] for batch in frame["batch"].unique(maintain_order=True)])
-    return frame.with_columns(by_batch(part_of))
-
-
-def by_batch(part_of: Mapping[str, int]) -> pl.Expr:
-    """The `part` of each row's `batch`; null where it has none."""
-    return pl.col("batch").replace_strict(part_of, default=None, return_dtype=pl.Int64).alias("part")
+    of_batch = parts.filter(pl.col("batch").is_not_null()).select("batch", pl.col(column).alias("part"))
+    return frame.join(of_batch, on="batch", how="left", maintain_order="left")
 
 
 def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, pl.DataFrame]:
@@ -283,7 +264,7 @@ def _without_remains(column: pl.Series) -> pl.Expr:
     return pl.when(cells.is_not_null()).then(cells.fill_null(nothing)).alias(column.name)
 
 
-def _joined(packed: Sequence[_Packed]) -> pl.DataFrame:
+def _joined(packed: Sequence[_Packed], numbers: Places) -> pl.DataFrame:
     """The frames one below the other, with the number of each as `part`.
 
     A stream is a message that tells the columns, then the rows, then its end: rows of the same columns can
@@ -295,5 +276,5 @@ def _joined(packed: Sequence[_Packed]) -> pl.DataFrame:
         raise ValueError("The work on one part gave other columns than that on another.")
     rows = b"".join(each.stream[head : -len(_END)] for each in packed)
     frame = pl.read_ipc_stream(io.BytesIO(first[:head] + rows + _END))
-    part = np.repeat(np.arange(len(packed)), [each.rows for each in packed])
+    part = np.repeat(numbers, [each.rows for each in packed])
     return frame.with_columns(pl.Series("part", part, dtype=pl.Int64))

@@ -4,11 +4,23 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import polars as pl
 
-__all__ = ["PythonStep"]
+__all__ = ["OfPart", "PythonStep"]
+
+
+@dataclass(frozen=True)
+class OfPart:
+    """A table whose rows belong to parts of the season, each part's a function of its own logs alone.
+
+    column : tells which part a row belongs to; never null
+    order  : of its rows, as SQL says it behind `order by`; total, and the order they are made in
+    """
+
+    column: str
+    order: str
 
 
 @dataclass(frozen=True)
@@ -17,12 +29,14 @@ class PythonStep:
 
     makes     : what each table holds, by its name
     has_parts : `run` works part by part, and takes what an earlier build worked out as `parts`
+    of_parts  : those of the tables whose rows belong to parts; any other looks at the whole season
     """
 
     run: Callable[..., Iterable[pl.DataFrame]]
     reads: tuple[str, ...]
     makes: Mapping[str, str]
     has_parts: bool = False
+    of_parts: Mapping[str, OfPart] = field(default_factory=dict)
 
     @property
     def depends(self) -> frozenset[str]:

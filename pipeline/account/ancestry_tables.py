@@ -27,6 +27,9 @@ SPIRIT_SHARE_SCHEMA = pl.Schema(
 )
 """One row a lot, change of its shares and batch whose runs made the spirit."""
 
+SPIRIT_SHARE_ORDER = "move_id, lot, until_move_id nulls last, batch nulls first, is_pooled"
+ANCESTRY_ORDER = "move_id, lot, until_move_id nulls last, batch nulls first, is_by_feints, is_pooled"
+
 RUN_ANCESTRY_SCHEMA = pl.Schema(
     {
         "batch": pl.String(),
@@ -39,10 +42,12 @@ RUN_ANCESTRY_SCHEMA = pl.Schema(
 )
 """One row a run and batch of origin: the shares of all that was charged, and of every jar."""
 
+RUN_ANCESTRY_ORDER = "batch, run nulls first, origin_batch nulls first, is_by_feints, is_pooled"
+
 
 def ancestry_frame(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
-    """account.ancestry: the shares of each lot from each change on."""
-    frame = _lot_shares(ancestry, moves)
+    """account.ancestry: the shares of each lot from each change on; by `ANCESTRY_ORDER`."""
+    frame = _in_order(_lot_shares(ancestry, moves))
     return frame.select(pl.col(name).cast(kind) for name, kind in ANCESTRY_SCHEMA.items())
 
 
@@ -53,9 +58,15 @@ def spirit_share_frame(makers: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
     """
     frame = _lot_shares(makers, moves)
     is_feints = pl.col("lot").map_elements(lot_key, return_dtype=pl.String).is_in(list(makers.stock))
-    return frame.filter(~is_feints).select(
+    return _in_order(frame.filter(~is_feints)).select(
         pl.col(name).cast(kind) for name, kind in SPIRIT_SHARE_SCHEMA.items()
     )
+
+
+def _in_order(shares: pl.DataFrame) -> pl.DataFrame:
+    """By the move, and within it by lot and origin rather than as the walk came upon them."""
+    keys = ("move_id", "lot", "until_move_id", "batch", "is_by_feints", "is_pooled")
+    return shares.sort(keys, nulls_last=[key == "until_move_id" for key in keys])
 
 
 def _lot_shares(ancestry: Ancestry, moves: pl.DataFrame) -> pl.DataFrame:
@@ -98,7 +109,8 @@ def run_ancestry_frame(ancestry: Ancestry) -> pl.DataFrame:
     )
     frame = _with_shares(runs.rename({"batch": "of_batch"}), ancestry)
     frame = frame.rename({"batch": "origin_batch", "of_batch": "batch"})
-    return frame.select(pl.col(name).cast(kind) for name, kind in RUN_ANCESTRY_SCHEMA.items())
+    frame = frame.select(pl.col(name).cast(kind) for name, kind in RUN_ANCESTRY_SCHEMA.items())
+    return frame.sort("batch", "run", "origin_batch", "is_by_feints", "is_pooled")
 
 
 def _with_shares(rows: pl.DataFrame, ancestry: Ancestry) -> pl.DataFrame:

@@ -14,7 +14,7 @@ import numpy as np
 import polars as pl
 
 from pipeline import science
-from pipeline.account.book import Book, Tables
+from pipeline.account.book import Book
 from pipeline.account.cask_forecast import Forecast, forecast_columns
 from pipeline.account.cask_groups import cask_group_frame
 from pipeline.account.cask_line import SIGNS, YEAR_S, CaskEvents, alike, casks_of, lines_of
@@ -298,10 +298,13 @@ def _through(values: Floats, parts: Sequence[tuple[Floats, Floats, Floats]], col
     return Uncertain(values, (by_move.jacobian @ column.jacobian).tocsr())
 
 
-def forecast_moment(tables: Tables) -> datetime | None:
-    """When the forecasts are for: the day of the settings, or a year after the last entry of the logs."""
-    asked = tables.settings.filter(pl.col("name") == "forecast_on")["text_value"].to_list()
+def forecast_moment(settings: pl.DataFrame, last_at: datetime | None) -> datetime | None:
+    """When the forecasts are for: the day of the settings, or a year after the last entry of the logs.
+
+    settings : raw.setting
+    last_at  : when that entry was
+    """
+    asked = settings.filter(pl.col("name") == "forecast_on")["text_value"].to_list()
     if asked and asked[0]:
         return datetime.combine(date.fromisoformat(asked[0]), time())
-    last_at = tables.moves["happened_at"].max()
-    return last_at + timedelta(seconds=_FORECAST_YEARS * YEAR_S) if isinstance(last_at, datetime) else None
+    return None if last_at is None else last_at + timedelta(seconds=_FORECAST_YEARS * YEAR_S)

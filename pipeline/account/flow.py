@@ -44,7 +44,38 @@ STILL_HOUSE = (
     "spirit unexplained",
     "hearts",
 )
-"""Nodes of the flow's first part, from grain to hearts; the others are of the casks."""
+"""Nodes of the flow's first part, from grain to hearts."""
+
+CASKS = (
+    "all hearts",
+    "not in cask",
+    "hearts held up",
+    "hearts unexplained",
+    "filled",
+    "filled from others",
+    "cask loss",
+    "drawn",
+    "in cask",
+)
+"""Nodes of its second part."""
+
+_SUMMED = ("grain_kg", "sugar_kg", "potential_extract_kg", "wash_lpa", "low_wines_lpa", "hearts_lpa")
+
+SEASON_RATIOS = {
+    "yield_lpa_per_kg": ("net_spirit_of_yields", "fermentables_of_yields"),
+    "hearts_lpa_per_kg": ("hearts_of_hearts_per_kg", "fermentables_of_hearts_per_kg"),
+}
+"""The figures of metric.season that are no sums: which of two sums is divided by which."""
+
+SEASON_SUMS = (
+    *_SUMMED,
+    "net_spirit_lpa",
+    *(name for ratio in SEASON_RATIOS.values() for name in ratio),
+    "cask_lpa_now",
+)
+"""What the figures of metric.season are made of."""
+
+_WHOLE_OF_SUM = dict(SEASON_RATIOS.values())
 
 _MAX_LPA_PER_KG = float(science.MAX_LPA_PER_KG_EXTRACT)
 
@@ -70,7 +101,7 @@ def seasons_of(book: Book, casks: CaskSums) -> list[str | None]:
 def season_sums(
     book: Book, batch: Mapping[str, Uncertain], casks: CaskSums, seasons: Sequence[str | None]
 ) -> dict[str, Uncertain]:
-    """What the figures of metric.season are made of; one row a season, over what was measured."""
+    """`SEASON_SUMS`; one row a season, over what was measured."""
     groups = _seasons_of_batches(book, seasons)
     count = len(seasons)
 
@@ -81,17 +112,7 @@ def season_sums(
     has_yield = ~np.isnan(batch["yield_lpa_per_kg"].values)
     has_hearts = ~np.isnan(batch["hearts_lpa_per_kg"].values)
     net, hearts = batch["net_spirit_lpa"], batch["hearts_lpa"]
-    figures = {
-        name: total(batch[name])
-        for name in (
-            "grain_kg",
-            "sugar_kg",
-            "potential_extract_kg",
-            "wash_lpa",
-            "low_wines_lpa",
-            "hearts_lpa",
-        )
-    }
+    figures = {name: total(batch[name]) for name in _SUMMED}
     figures["net_spirit_lpa"] = total(net)
     figures["net_spirit_of_yields"] = total(_if(has_yield, net))
     figures["fermentables_of_yields"] = total(_if(has_yield, fermentables))
@@ -101,11 +122,9 @@ def season_sums(
     return figures
 
 
-SEASON_RATIOS = {
-    "yield_lpa_per_kg": ("net_spirit_of_yields", "fermentables_of_yields"),
-    "hearts_lpa_per_kg": ("hearts_of_hearts_per_kg", "fermentables_of_hearts_per_kg"),
-}
-"""The figures of metric.season that are no sums: which of two sums is divided by which."""
+def whole_of_sum(name: str) -> str:
+    """The sum of the season that another one is divided by; the sum itself where it is divided by none."""
+    return _WHOLE_OF_SUM.get(name, name)
 
 
 def season_figures(sums: Mapping[str, Uncertain]) -> dict[str, Uncertain]:

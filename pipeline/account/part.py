@@ -6,6 +6,7 @@ from collections.abc import Iterator
 
 import numpy as np
 import polars as pl
+from scipy import sparse
 
 from pipeline.account.ancestry import credits, walk_ancestry
 from pipeline.account.ancestry_tables import ancestry_frame, run_ancestry_frame, spirit_share_frame
@@ -20,11 +21,11 @@ from pipeline.account.figures import (
     run_figures,
     sums_of,
 )
-from pipeline.account.flow import SEASON_RATIOS, flow_figures, season_sums, seasons_of, whole_of
+from pipeline.account.flow import flow_figures, season_sums, seasons_of, whole_of, whole_of_sum
 from pipeline.account.lots import lot_key
 from pipeline.account.readings import QUANTITIES, UNREAD
 from pipeline.account.season_sums import sums_frame
-from pipeline.account.uncertain import Uncertain
+from pipeline.account.uncertain import Ints, Uncertain
 
 OUTCOMES = (
     *("ancestry", "run_ancestry", "spirit_share", "credit", "reading", "sensitivity", "lot", "held"),
@@ -32,16 +33,10 @@ OUTCOMES = (
 )
 """What comes of a part, in the order of `account_of_part`."""
 
-QUANTITIES_OF_MOVES = ("volume", "mass", "lpa")
+QUANTITIES_OF_MOVES = ("lpa", "mass", "volume")
 """What account.sensitivity knows of a move, in its order."""
 
 _DERIVATIVE = {"reading_id": pl.Int64(), "derivative": pl.Float64()}
-_WHOLE_OF_SUM = dict(SEASON_RATIOS.values())
-
-
-def whole_of_sum(name: str) -> str:
-    """The sum of the season that another one is divided by; the sum itself where it is divided by none."""
-    return _WHOLE_OF_SUM.get(name, name)
 
 
 def account_of_part(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -52,16 +47,20 @@ def account_of_part(*frames: pl.DataFrame) -> Iterator[pl.DataFrame]:
     tables = Tables(*frames)
     book = make_book(tables)
     sums, u = sums_of(book), book.readings.u
+    readings = _reading_frame(book)
+    order = _reading_order(readings)
     yield ancestry_frame(book.ancestry, tables.moves)
     yield run_ancestry_frame(book.ancestry)
     makers = walk_ancestry(tables.moves, by_maker=True, unread=book.ancestry.unread)
     yield spirit_share_frame(makers, tables.moves)
     yield _credit_frame(book)
-    yield _reading_frame(book)
-    yield _sensitivity_frame(book)
+    yield readings[order]
+    place = np.empty_like(order)
+    place[order] = np.arange(order.size)
+    yield _sensitivity_frame(book, place)
     yield _lot_frame(book)
     cask_book = CaskBook.of(book)
-    yield _held_frame(cask_book)
+    yield _held_frame(cask_book, place)
     casks, of_batches = cask_sums(cask_book), batch_figures(book, sums)
     seasons = seasons_of(book, casks)
     yield sums_frame(season_sums(book, of_batches, casks, seasons), whole_of_sum, seasons, u)
@@ -99,13 +98,26 @@ def _reading_frame(book: Book) -> pl.DataFrame:
     )
 
 
-def _sensitivity_frame(book: Book) -> pl.DataFrame:
-    columns = (book.own.volume_l, book.own.mass_kg, book.errors.move_lpa)
-    return pl.concat(_sparse_frame(number, column) for number, column in enumerate(columns))
+def _reading_order(readings: pl.DataFrame) -> Ints:
+    """The readings by quantity, and by row within each: how the season numbers them."""
+    return (
+        readings.select(pl.arg_sort_by("quantity_no", "row", maintain_order=True))
+        .to_series()
+        .cast(pl.Int64)
+        .to_numpy()
+    )
 
 
-def _sparse_frame(quantity_no: int, column: Uncertain) -> pl.DataFrame:
-    matrix = column.jacobian.sorted_indices().tocoo()
+def _sensitivity_frame(book: Book, place: Ints) -> pl.DataFrame:
+    """By quantity, move and reading. place : the number of each reading in that order"""
+    columns = (book.errors.move_lpa, book.own.mass_kg, book.own.volume_l)
+    return pl.concat(_sparse_frame(number, column, place) for number, column in enumerate(columns))
+
+
+def _sparse_frame(quantity_no: int, column: Uncertain, place: Ints) -> pl.DataFrame:
+    own = column.jacobian.tocsr()
+    renumbered = sparse.csr_matrix((own.data, place[own.indices], own.indptr), shape=own.shape)
+    matrix = renumbered.sorted_indices().tocoo()
     is_known = ~np.isnan(column.values[matrix.row]) if column.size else np.zeros(0, dtype=bool)
     return pl.DataFrame(
         {
@@ -135,9 +147,13 @@ def _lot_frame(book: Book) -> pl.DataFrame:
     )
 
 
-def _held_frame(book: CaskBook) -> pl.DataFrame:
-    """How what each cask holds at the end changes with each reading that it leans on."""
+def _held_frame(book: CaskBook, place: Ints) -> pl.DataFrame:
+    """How what each cask holds at the end changes with each reading that it leans on.
+
+    place : the number of each reading
+    """
     lots = [lot for lot, (ids, _) in book.held.items() for _ in ids]
     nothing = (np.empty(0, dtype=np.int64), np.empty(0))
     ids, derivatives = (np.concatenate(part) for part in zip(nothing, *book.held.values(), strict=True))
-    return pl.DataFrame([lots, ids, derivatives], schema={"lot": pl.String, **_DERIVATIVE})
+    frame = pl.DataFrame([lots, place[ids], derivatives], schema={"lot": pl.String, **_DERIVATIVE})
+    return frame.sort("lot", "reading_id")

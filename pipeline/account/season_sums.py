@@ -65,16 +65,20 @@ def sums_frame(
 
 
 def put_together(
-    handed_on: pl.DataFrame, whole_of: WholeOf, seasons: Sequence[str | None]
+    handed_on: pl.DataFrame, names: Sequence[str], whole_of: WholeOf, seasons: Sequence[str | None]
 ) -> tuple[dict[str, Uncertain], Floats]:
     """The sums of the whole season, one row a season, and the standard uncertainties of their readings.
 
     handed_on : `sums_frame` of all parts, with the number of each `part`
+    names     : of the sums
     seasons   : those that are wanted
     """
     number_of = {name: number for number, name in enumerate(seasons)}
-    wholes = {name: whole_of(name) for name in handed_on["figure"].unique(maintain_order=True)}
-    rows = handed_on.with_row_index("own").with_columns(
+    wholes = {name: whole_of(name) for name in names}
+    # In one order, however the parts were stored: a sum's last digit hangs on it.
+    place = pl.col("figure").replace_strict(list(wholes), list(range(len(wholes))), return_dtype=pl.Int64)
+    ordered = handed_on.sort("part", place, "season")
+    rows = ordered.with_row_index("own").with_columns(
         pl.col("season").replace_strict(number_of, default=-1, return_dtype=pl.Int64).alias("number"),
         pl.col("figure").replace_strict(wholes, return_dtype=pl.String).alias("whole"),
     )

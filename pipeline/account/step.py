@@ -1,28 +1,26 @@
 """The account's step in the flow: from the tables of the walk to ancestry and uncertainties.
 
 One function, because all of it stands on the same derivatives. Each frame it returns is one table; the order
-is that of `MAKES`. The work is done part by part (`part`); here the parts become the season again.
+is that of `MAKES`. The work is done part by part (`part`), and every row belongs to a part; here the numbers
+become the season's again. What looks at the whole season is made from these tables (`season_step`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import fields, replace
 
 import numpy as np
 import polars as pl
 
+from pipeline.account.ancestry_tables import ANCESTRY_ORDER, RUN_ANCESTRY_ORDER, SPIRIT_SHARE_ORDER
 from pipeline.account.book import Tables, sorted_jars
-from pipeline.account.casks import CaskBook, cask_frame, forecast_moment, group_frame
-from pipeline.account.figures import figure_frame
-from pipeline.account.flow import season_figures, whole_of
-from pipeline.account.lot_errors import Row
-from pipeline.account.part import OUTCOMES, QUANTITIES_OF_MOVES, account_of_part, whole_of_sum
+from pipeline.account.part import OUTCOMES, QUANTITIES_OF_MOVES, account_of_part
+from pipeline.account.partition import PARTS
 from pipeline.account.parts import Numbers, in_order, with_parts
 from pipeline.account.readings import QUANTITIES, READING_SCHEMA, WASH_MODEL
-from pipeline.account.season_sums import put_together
-from pipeline.account.uncertain import Floats, Uncertain
 from pipeline.kept_parts import KeptParts
+from pipeline.python_step import OfPart
 
 MAKES = {
     "account.ancestry": (
@@ -45,16 +43,15 @@ MAKES = {
         "One row a move, quantity and reading."
     ),
     "account.lot_u": "standard uncertainty of each lot's alcohol at the end of the logs. One row a lot.",
-    "account.cask_loss": (
-        "what each cask loses a year, its soakage, its drift of strength and what it will hold on the day "
-        "of the forecast, each with its uncertainty. One row a cask."
+    "account.cask_held": (
+        "how the alcohol that each cask holds at the end of the logs changes with each reading it leans on. "
+        "One row a cask's lot and reading."
     ),
-    "metric.cask_group": (
-        "what casks of each wood, size and place lose a year, beside what their sizes lead to by surface "
-        "over volume, over all casks of the logs that are not leaking. One row a kind and level."
+    "account.part_sum": (
+        "what each part of the season hands on of the sums of metric.season, with what their uncertainties "
+        "need of it. One row a part, season and sum."
     ),
-    "account.season_u": "standard uncertainties of the sums of metric.season. One row a season.",
-    "account.flow_u": "standard uncertainties of the steps of metric.flow. One row a season and node.",
+    "account.part_flow": ("the same of the steps of metric.flow. One row a part, season and node."),
     "account.batch_u": "standard uncertainties of the figures of metric.batch. One row a batch.",
     "account.run_u": "standard uncertainties of the figures of metric.run. One row a run.",
     "account.cut_u": "standard uncertainties of the figures of metric.cut. One row a cut of a run.",
@@ -81,14 +78,28 @@ READS_OF_TABLES = (
 )
 """What the account is worked out from, in the order of the fields of `Tables`."""
 
-READS = (
-    *READS_OF_TABLES,
-    "select cask, any_value(capacity_l order by happened_at, line) as capacity_l, "
-    "any_value(wood order by happened_at, line) as wood, "
-    "any_value(place order by happened_at desc, line desc) as place from log.cask_step group by cask "
-    "order by cask",
-)
-"""What the step reads: besides, what is known of each cask."""
+READS = (*READS_OF_TABLES, PARTS)
+"""What the step reads: besides, which part of the season is where."""
+
+_SUM_ORDER = "part, figure, season nulls first"
+
+OF_PARTS = {
+    "account.ancestry": OfPart("move_id", ANCESTRY_ORDER),
+    "account.run_ancestry": OfPart("batch", RUN_ANCESTRY_ORDER),
+    "account.spirit_share": OfPart("move_id", SPIRIT_SHARE_ORDER),
+    "account.credit": OfPart("batch", "batch"),
+    "account.reading": OfPart("reading_id", "reading_id"),
+    "account.sensitivity": OfPart("move_id", "move_id, quantity, reading_id"),
+    "account.lot_u": OfPart("lot", "lot"),
+    "account.cask_held": OfPart("lot", "lot, reading_id"),
+    "account.part_sum": OfPart("part", _SUM_ORDER),
+    "account.part_flow": OfPart("part", _SUM_ORDER),
+    "account.batch_u": OfPart("batch", "batch"),
+    "account.run_u": OfPart("batch", "batch, run"),
+    "account.cut_u": OfPart("batch", "batch, run nulls first, cut"),
+    "account.jar_u": OfPart("batch", "batch, run nulls first, jar_no"),
+}
+"""What tells the part of each table's rows, and their order."""
 
 
 def account_step(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
@@ -96,36 +107,40 @@ def account_step(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFra
 
     parts : what an earlier build worked out
     """
-    *of_parts, described = frames
-    tables = Tables(*of_parts)
+    *of_tables, season_parts = frames
+    tables = Tables(*of_tables)
     tables = replace(tables, jars=sorted_jars(tables.jars))
-    parted = with_parts(tables)
+    parted = with_parts(tables, season_parts)
     frames_of_parts = [getattr(parted, each.name) for each in fields(parted)]
     found = dict(zip(OUTCOMES, parts.joined("account", frames_of_parts, account_of_part), strict=True))
     move_ids = Numbers.of_rows(parted.moves["part"], tables.moves["move_id"])
     yield _by_move(found.pop("ancestry"), move_ids)
-    yield _by_run(found.pop("run_ancestry"), tables.runs)
+    yield found.pop("run_ancestry").drop("part").sort(_RUN_ANCESTRY_KEY)
     yield _by_move(found.pop("spirit_share"), move_ids)
-    yield tables.batches.select("batch").hstack(in_order(found.pop("credit"), parted.batches["part"]))
+    yield _by_key(tables.batches.select("batch"), found.pop("credit"), parted.batches["part"])
     readings, reading_ids = _readings(found.pop("reading"), tables, parted)
     yield readings
-    sensitivity = _sensitivity(found.pop("sensitivity"), move_ids, reading_ids)
-    yield _with_names(sensitivity)
+    yield _sensitivity(found.pop("sensitivity"), move_ids, reading_ids)
     yield found.pop("lot").drop("part").sort("lot")
-    casks = _cask_book(tables.moves, sensitivity, found.pop("held"), reading_ids, readings["reading_u"])
-    del sensitivity, readings
-    of_casks = cask_frame(casks, described, tables.setting, forecast_moment(tables))
-    yield of_casks
-    yield group_frame(described, of_casks)
-    seasons = tables.batches["season"].unique(maintain_order=True)
-    sums, sum_u = put_together(found.pop("season"), whole_of_sum, seasons.to_list())
-    yield figure_frame(pl.DataFrame({"season": seasons}), season_figures(sums), sum_u)
-    yield _flow_frame(seasons, *put_together(found.pop("flow"), whole_of, seasons.to_list()))
-    yield tables.batches.select("batch").hstack(in_order(found.pop("batch"), parted.batches["part"]))
-    yield tables.runs.select("batch", "run").hstack(in_order(found.pop("run"), parted.runs["part"]))
-    yield found.pop("cut").drop("part").sort("batch", maintain_order=True)
-    of_jars = in_order(found.pop("jar"), parted.jars["part"])
-    yield tables.jars.select("batch", "run", "jar_no").hstack(of_jars)
+    yield _held(found.pop("held"), reading_ids)
+    for name in ("season", "flow"):
+        sums = found.pop(name)
+        yield sums.select("part", *sums.columns[:-1]).sort("part", "figure", "season")
+    yield _by_key(tables.batches.select("batch"), found.pop("batch"), parted.batches["part"])
+    yield _by_key(tables.runs.select("batch", "run"), found.pop("run"), parted.runs["part"])
+    yield found.pop("cut").drop("part").sort("batch", "run", "cut")
+    yield _by_key(tables.jars.select("batch", "run", "jar_no"), found.pop("jar"), parted.jars["part"])
+
+
+_RUN_ANCESTRY_KEY = ("batch", "run", "origin_batch", "is_by_feints", "is_pooled")
+
+
+def _by_key(keys: pl.DataFrame, found: pl.DataFrame, part: pl.Series) -> pl.DataFrame:
+    """What came of each row of a table beside that row's key, by key.
+
+    part : of each row of the table
+    """
+    return keys.hstack(in_order(found, part)).sort(keys.columns)
 
 
 def _by_move(found: pl.DataFrame, move_ids: Numbers) -> pl.DataFrame:
@@ -139,17 +154,6 @@ def _by_move(found: pl.DataFrame, move_ids: Numbers) -> pl.DataFrame:
         )
         .drop("part")
         .sort("move_id", maintain_order=True)
-    )
-
-
-def _by_run(found: pl.DataFrame, runs: pl.DataFrame) -> pl.DataFrame:
-    """Rows in the order of account.run."""
-    key = ["batch", "run"]
-    numbered = runs.select(key).with_row_index("number")
-    return (
-        found.join(numbered, on=key, how="left", nulls_equal=True, maintain_order="left")
-        .sort("number", nulls_last=True, maintain_order=True)
-        .drop("number", "part")
     )
 
 
@@ -182,67 +186,20 @@ def _readings(found: pl.DataFrame, tables: Tables, parted: Tables) -> tuple[pl.D
 
 
 def _sensitivity(found: pl.DataFrame, move_ids: Numbers, reading_ids: Numbers) -> pl.DataFrame:
-    """With the season's numbers, in the order of the quantities and moves."""
+    """account.sensitivity: with the season's numbers, by move, quantity and reading."""
     move_id = move_ids.look_up(found["part"], found["move_id"])
-    last = int(move_id.max(initial=0)) + 1
-    order = np.argsort(found["quantity_no"].cast(pl.Int64).to_numpy() * last + move_id, kind="stable")
+    quantity_no = found["quantity_no"].cast(pl.Int64).to_numpy()
+    # A part's readings stand in the season's order already.
+    order = np.argsort(move_id * len(QUANTITIES_OF_MOVES) + quantity_no, kind="stable")
     return found.select(
-        "quantity_no",
         pl.Series("move_id", move_id),
+        pl.Series(QUANTITIES_OF_MOVES).gather(found["quantity_no"]).alias("quantity"),
         pl.Series("reading_id", reading_ids.look_up(found["part"], found["reading_id"])),
         "derivative",
     )[order]
 
 
-def _with_names(sensitivity: pl.DataFrame) -> pl.DataFrame:
-    """account.sensitivity."""
-    quantity = pl.Series(QUANTITIES_OF_MOVES).gather(sensitivity["quantity_no"]).alias("quantity")
-    return sensitivity.select("move_id", quantity, "reading_id", "derivative")
-
-
-def _cask_book(
-    moves: pl.DataFrame, sensitivity: pl.DataFrame, held: pl.DataFrame, reading_ids: Numbers, u: pl.Series
-) -> CaskBook:
-    """What the account knows of all casks.
-
-    held : lot, reading_id and derivative of what casks hold at the end, from the parts
-    u    : standard uncertainty of each reading
-    """
-    moves = moves.filter(pl.col("kind").str.starts_with("cask "))
-    numbers = moves.select("move_id").with_row_index("number")
-    of_casks = sensitivity.join(numbers, on="move_id", how="inner", maintain_order="left")
-    reading_u = u.to_numpy()
-
-    def column(name: str, values: pl.Series) -> Uncertain:
-        own = of_casks.filter(pl.col("quantity_no") == QUANTITIES_OF_MOVES.index(name))
-        number, reading, slope = (own[each].to_numpy() for each in ("number", "reading_id", "derivative"))
-        known = values.fill_null(np.nan).to_numpy()
-        return Uncertain.from_parts(known, [(number, reading, slope)], reading_u.size)
-
-    rows: Mapping[str, Row] = {
-        lot: (reading_ids.look_up(own["part"], own["reading_id"]), own["derivative"].to_numpy())
-        for (lot,), own in held.group_by("lot", maintain_order=True)
-    }
-    return CaskBook(
-        moves,
-        column("lpa", moves["lpa"]),
-        column("volume", moves["volume_l"]),
-        column("mass", moves["mass_kg"]),
-        rows,
-        reading_u,
-    )
-
-
-def _flow_frame(seasons: pl.Series, nodes: Mapping[str, Uncertain], reading_u: Floats) -> pl.DataFrame:
-    """One row a season and node; shares are of the first node of each part."""
-    parts = []
-    for node, column in nodes.items():
-        whole = nodes[whole_of(node)]
-        parts.append(
-            figure_frame(
-                pl.DataFrame({"season": seasons, "node": [node] * seasons.len()}),
-                {"lpa": column, "share_frac": column / whole},
-                reading_u,
-            )
-        )
-    return pl.concat(parts)
+def _held(found: pl.DataFrame, reading_ids: Numbers) -> pl.DataFrame:
+    """account.cask_held: with the season's numbers, by lot and reading."""
+    numbers = reading_ids.look_up(found["part"], found["reading_id"])
+    return found.drop("part").with_columns(pl.Series("reading_id", numbers)).sort("lot", "reading_id")

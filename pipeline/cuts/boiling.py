@@ -17,7 +17,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.kept_parts import KeptParts, number_within, read_again, with_parts_by_batch
+from pipeline.kept_parts import KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.python_step import OfPart
 from pipeline.science import (
     abv_from_boiling_temperature,
     boiling_temperature_c,
@@ -47,16 +48,17 @@ READS = """
         (select number_value from raw.setting where name = 'uncertainty.temperature_c') as temperature_u
     from row
     inner join metric.run as run on run.batch = row.batch and run.run = row.run
-    left join fit.run_curve as curve on curve.batch = row.batch and curve.run = row.run
+    left join fit.own_curve as curve on curve.batch = row.batch and curve.run = row.run
     left join fit.jar_expected as jar on jar.file_id = row.file_id and jar.line = row.line
     where row.kettle_c is not null or row.vapour_c is not null
     order by run.started_at nulls last, row.batch, row.run, row.step_id
 """
-MAKES = ("fit.boiling",)
-WHAT = (
-    "every temperature read in a kettle or its vapour and the strength it tells under its barometer, beside "
-    "the strength logged or expected there. One row a thermometer reading of a charge or a jar.",
-)
+MAKES = {
+    "fit.boiling": "every temperature read in a kettle or its vapour and the strength it tells under its "
+    "barometer, beside the strength logged or expected there. One row a thermometer reading of a charge or a "
+    "jar.",
+}
+OF_PARTS = {"fit.boiling": OfPart("batch", "batch, run, file_id, line, thermometer")}
 
 SCHEMA = pl.Schema(
     {
@@ -92,23 +94,25 @@ _NUDGE_PCT_VOL = 0.5
 _HPA_PER_KPA = 10.0
 
 
-def read_thermometers(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
+def read_thermometers(
+    frame: pl.DataFrame, season_parts: pl.DataFrame, parts: KeptParts
+) -> Iterator[pl.DataFrame]:
     """The strength that every thermometer of `READS` tells, beside the one it can be held against.
 
-    parts : what an earlier build worked out; a reading is held against its own run's alone
+    season_parts : account.part
+    parts        : what an earlier build worked out; a reading is held against its own run's alone
     """
-    cut, files = number_within([with_parts_by_batch(frame).with_row_index("row_no")], "file_id")
-    cut, rows = number_within(cut, "row_no")
+    cut, files = number_within([with_part_of_batch(frame, season_parts, "piece")], "file_id")
     (told,) = parts.joined("thermometers", cut, tell_part)
-    told = read_again(read_again(told, "file_id", files), "row_no", rows)
-    yield told.sort("row_no", maintain_order=True).select(SCHEMA.names())
+    told = read_again(told, "file_id", files).drop("part")
+    yield told.sort("batch", "run", "file_id", "line", "thermometer")
 
 
 def tell_part(frame: pl.DataFrame) -> tuple[pl.DataFrame]:
-    """The rows of `fit.boiling`, the kettle's before the vapour's, with the `row_no` that each comes from."""
+    """The rows of `fit.boiling`, all the kettle's before all the vapour's."""
     told = (_told(_beside_kettle(frame), is_vapour=False), _told(_beside_vapour(frame), is_vapour=True))
     columns = [pl.col(name).cast(dtype) for name, dtype in SCHEMA.items()]
-    return (pl.concat([each.select("row_no", *columns) for each in told]),)
+    return (pl.concat([each.select(columns) for each in told]),)
 
 
 def _beside_kettle(frame: pl.DataFrame) -> pl.DataFrame:

@@ -1,12 +1,12 @@
-"""Every run's curve as tables: `fit.run_curve`, `fit.jar_expected`, `fit.still`, `fit.strip_stop`.
+"""Every run's own curve as tables: `fit.own_curve`, `fit.jar_expected`.
 
-Reads one frame, one row a jar with its run's charge and the settings beside; knows no SQL and no files.
+Reads one row a jar with its run's charge and the settings beside; knows no other run, no SQL and no files.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
@@ -16,15 +16,10 @@ from numpy.typing import NDArray
 
 from pipeline.cuts.fit import Fits, RunFit, Suspicion, fit_runs
 from pipeline.cuts.model import pot_strengths, run_set
-from pipeline.cuts.pooled import Pool, pool
 from pipeline.cuts.robust import Errors
-from pipeline.cuts.schemas import (
-    JAR_EXPECTED_SCHEMA,
-    RUN_CURVE_SCHEMA,
-    STILL_SCHEMA,
-)
-from pipeline.cuts.strip import strip_table
-from pipeline.kept_parts import KeptParts, number_within, read_again, with_parts_by_batch
+from pipeline.cuts.schemas import JAR_EXPECTED_SCHEMA, OWN_CURVE_SCHEMA
+from pipeline.kept_parts import KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.python_step import OfPart
 
 Array = NDArray[np.float64]
 
@@ -44,19 +39,18 @@ READS = """
 """
 
 
-MAKES = ("fit.run_curve", "fit.jar_expected", "fit.still", "fit.strip_stop")
-WHAT = (
-    "every run's own curve: effective stages, what its charge must have been, where hearts began and ended. "
-    "One row a run that filled a jar.",
-    "every jar beside what its run's curve puts there. One row a jar of a run that could be fitted.",
-    "every still's own number for each kind of run, from all its runs. One row a still and kind of run.",
-    "every stripping run beside what its still should have brought over, and what another stop would do. "
-    "One row a stripping run.",
-)
+MAKES = {
+    "fit.own_curve": "every run's own curve, not yet held against its still: effective stages, what its "
+    "charge must have been, where hearts began and ended. One row a run that filled a jar.",
+    "fit.jar_expected": "every jar beside what its run's curve puts there. One row a jar of a run that could "
+    "be fitted.",
+}
+OF_PARTS = {
+    "fit.own_curve": OfPart("batch", "batch, run"),
+    "fit.jar_expected": OfPart("batch", "batch, run, jar_no"),
+}
 
 Row = dict[str, Any]
-_Still = tuple[str | None, str]
-"""A still and a kind of run."""
 
 
 @dataclass(frozen=True)
@@ -76,35 +70,28 @@ class _Run:
         return next((i for i, volume in enumerate(volumes) if not (volume or 0.0) > 0.0), len(volumes))
 
 
-def fit_season(frame: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
-    """Fit every run of `READS`; the four frames of `MAKES` in order.
+def fit_season(frame: pl.DataFrame, season_parts: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFrame]:
+    """Fit every run of `READS`; the frames of `MAKES` in order.
 
-    parts : what an earlier build worked out; a run's fit looks at no other run, but the runs of some dozens
-            of batches are fitted quicker together than one by one
+    season_parts : account.part
+    parts        : what an earlier build worked out; a run's fit looks at no other run, but the runs of some
+                   dozens of batches are fitted quicker together than one by one
     """
-    keys = frame.select("batch", "run").unique(maintain_order=True)
-    cut, files = number_within([with_parts_by_batch(frame)], "file_id")
+    cut, files = number_within([with_part_of_batch(frame, season_parts, "piece")], "file_id")
     curves, jars = parts.joined("run curves", cut, fit_part)
-    curve, jar = (
-        keys.join(found.drop("part"), on=("batch", "run"), how="inner", maintain_order="left_right")
-        for found in (curves, read_again(jars, "file_id", files))
-    )
-    pools = _pools(curve)
-    yield _beside_stills(curve, pools)
-    yield jar
-    yield pl.DataFrame(_still_rows(curve, pools), schema=STILL_SCHEMA, orient="row")
-    yield _strips(frame, pools)
+    yield curves.drop("part").sort("batch", "run")
+    yield read_again(jars, "file_id", files).drop("part").sort("batch", "run", "jar_no")
 
 
 def fit_part(frame: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows of `fit.run_curve`, not yet held against their stills, and of `fit.jar_expected`."""
+    """The rows of `fit.own_curve` and of `fit.jar_expected`."""
     runs = [_Run(part.to_dicts()) for part in frame.partition_by("batch", "run", maintain_order=True)]
     fits = _fit(runs)
     pot = pot_strengths(fits.drops, np.array([fit.stages for fit in fits.runs]), fits.course)
     curves = [_run_row(run, fits, i) for i, run in enumerate(runs)]
     jars = [row for i, run in enumerate(runs) for row in _jar_rows(run, fits, i, pot[i])]
     return (
-        pl.DataFrame(curves, schema=RUN_CURVE_SCHEMA, orient="row"),
+        pl.DataFrame(curves, schema=OWN_CURVE_SCHEMA, orient="row"),
         pl.DataFrame(jars, schema=JAR_EXPECTED_SCHEMA, orient="row"),
     )
 
@@ -139,61 +126,6 @@ def _fit(runs: list[_Run]) -> Fits:
         ),
         errors_of(runs[0].head) if runs else Errors(),
     )
-
-
-def _pools(curve: pl.DataFrame) -> dict[_Still, Pool]:
-    pools = {}
-    for key, mine in _by_still(curve.filter(pl.col("stages").is_not_null())):
-        found = pool(mine["stages"].to_numpy(), mine["stages_u"].to_numpy())
-        if found is not None:
-            pools[key] = found
-    return pools
-
-
-def _by_still(curve: pl.DataFrame) -> list[tuple[_Still, pl.DataFrame]]:
-    """The runs of each still and kind, in their order; the nameless still first."""
-    parts = curve.partition_by("still", "run_kind", maintain_order=True)
-    found = [((part["still"][0], part["run_kind"][0]), part) for part in parts]
-    return sorted(found, key=lambda each: (each[0][0] or "", each[0][1]))
-
-
-def _still_rows(curve: pl.DataFrame, pools: Mapping[_Still, Pool]) -> Iterator[Row]:
-    for (still, kind), mine in _by_still(curve):
-        corrections = mine["charge_correction_frac"].drop_nulls().to_numpy()
-        found = pools.get((still, kind))
-        yield {
-            "still": still,
-            "run_kind": kind,
-            "runs": mine.height,
-            "runs_fitted": corrections.size,
-            "stages_mean": found.mean if found else None,
-            "stages_mean_low": found.low if found else None,
-            "stages_mean_high": found.high if found else None,
-            "stages_between_sd": found.between_sd if found else None,
-            "charge_correction_mean_frac": float(np.mean(corrections)) if corrections.size else None,
-            "runs_off": int(found.is_off.sum()) if found else None,
-        }
-
-
-def _strips(frame: pl.DataFrame, pools: Mapping[_Still, Pool]) -> pl.DataFrame:
-    runs = frame.filter(pl.col("run_kind") == "stripping")
-    heads = runs.unique(("batch", "run"), keep="first", maintain_order=True)
-    return strip_table(
-        heads, {still: found.mean for (still, kind), found in pools.items() if kind == "stripping"}
-    )
-
-
-def _beside_stills(curve: pl.DataFrame, pools: Mapping[_Still, Pool]) -> pl.DataFrame:
-    """The runs, with whether a run's stages are not those of its still; null where nothing can be said."""
-    stills = pl.DataFrame(
-        [(still, kind, found.mean, found.between_sd) for (still, kind), found in pools.items()],
-        schema={"still": pl.String, "run_kind": pl.String, "mean": pl.Float64, "between_sd": pl.Float64},
-        orient="row",
-    )
-    both = curve.join(stills, on=("still", "run_kind"), how="left", nulls_equal=True, maintain_order="left")
-    u = (pl.col("between_sd") ** 2 + pl.col("stages_u") ** 2).sqrt()
-    is_off = (pl.col("stages") - pl.col("mean")).abs() > 3.0 * u
-    return both.with_columns(is_off.alias("is_off_still")).drop("mean", "between_sd")
 
 
 def _run_row(run: _Run, fits: Fits, row: int) -> Row:

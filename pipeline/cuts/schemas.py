@@ -80,7 +80,7 @@ CUT_SPREAD_SCHEMA = pl.Schema(
     }
 )
 
-RUN_CURVE_SCHEMA = pl.Schema(
+OWN_CURVE_SCHEMA = pl.Schema(
     {
         "batch": pl.String(),
         "run": pl.String(),
@@ -112,7 +112,6 @@ RUN_CURVE_SCHEMA = pl.Schema(
         "hearts_end_fall_lpa": pl.Float64(),
         "takeoff_per_min_l": pl.Float64(),
         "takeoff_drift_frac": pl.Float64(),
-        "is_off_still": pl.Boolean(),
         "reason": pl.String(),
     }
 )

@@ -2,16 +2,22 @@
 
 from __future__ import annotations
 
-from pipeline.cuts import boiling, jar_scores, runs, steadiness, tradeoff
+from pipeline.account.partition import PARTS
+from pipeline.cuts import boiling, jar_scores, runs, steadiness, stills, tradeoff
 from pipeline.python_step import PythonStep
 
-CUT_STEPS = tuple(
-    PythonStep(run, (module.READS,), dict(zip(module.MAKES, module.WHAT, strict=True)), has_parts)
-    for module, run, has_parts in (
-        (runs, runs.fit_season, True),
-        (boiling, boiling.read_thermometers, True),
-        (steadiness, steadiness.chart_cuts, False),
-        (tradeoff, tradeoff.weigh_cuts, False),
-        (jar_scores, jar_scores.weigh_jars, False),
-    )
+CUT_STEPS = (
+    *(
+        PythonStep(run, (module.READS, PARTS), module.MAKES, has_parts=True, of_parts=module.OF_PARTS)
+        for module, run in ((runs, runs.fit_season), (boiling, boiling.read_thermometers))
+    ),
+    PythonStep(stills.pool_stills, stills.READS, stills.MAKES),
+    *(
+        PythonStep(run, (module.READS,), dict(zip(module.MAKES, module.WHAT, strict=True)))
+        for module, run in (
+            (steadiness, steadiness.chart_cuts),
+            (tradeoff, tradeoff.weigh_cuts),
+            (jar_scores, jar_scores.weigh_jars),
+        )
+    ),
 )

@@ -80,7 +80,7 @@ class _Walk:
         self.handed_on = {
             side: moves[name].to_list() for side, name in flags.items() if name in moves.columns
         }
-        self.turnover_l = self.turnovers() if self.handed_on else {}
+        self.turnover_l = self.turnovers() if any(map(any, self.handed_on.values())) else {}
         self.lots: dict[str, _Lot] = {}
         self.runs: dict[tuple[str, str], list[tuple[int, int, float]]] = {}
         self.run_begins: dict[tuple[str, str], int] = {}

@@ -1,10 +1,10 @@
-"""The season's reconciliation, part by part: each part is judged by itself and names its own suspects.
+"""The season's reconciliation, piece by piece: each is judged by itself and names its own suspects.
 
-Batches hang together by the lots that they share, and no balance says anything across two such sets. A set
-that goes on and on (one feints receiver for a thousand batches) is cut into batches begun one after another,
-since what one says of another fades along the chain: the receiver is then taken over by the next part with a
-content that nobody knows, and what it holds from then on is worked out from that part's own draws and fills.
-A short season is one part, and nothing is cut.
+No balance says anything across two parts of the season (`pipeline.account.partition`). A part that goes on
+and on (one feints receiver for a thousand batches) falls into pieces, batches begun one after another, since
+what one says of another fades along the chain: the receiver is then taken over by the next piece with a
+content that nobody knows, and what it holds from then on is worked out from that piece's own draws and fills.
+A short season is one piece, and nothing is cut.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ from functools import partial
 
 import polars as pl
 
-from pipeline.account.linked import key_of, linked_sets
-from pipeline.kept_parts import Frames, KeptParts, by_batch, number_within, part_of_each, read_again
-from pipeline.reconcile.step import SCHEMAS, reconcile_step
+from pipeline.account.partition import PartOf, links_of
+from pipeline.kept_parts import Frames, KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.reconcile.step import KEYS_OF_BATCHES, SCHEMAS, reconcile_step
 
 __all__ = ["reconcile_season"]
 
@@ -29,93 +29,79 @@ def reconcile_season(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.Dat
 
     parts : what an earlier build worked out
     """
-    cut, number = _with_parts(frames)
-    cut, files = number_within(cut, "file_id")
-    share = _share_of_alarms(number)
+    *of_tables, season_parts = frames
+    cut, files = number_within(_with_pieces(tuple(of_tables), season_parts), "file_id")
+    share = _share_of_alarms(next(iter(season_parts["pieces"]), 1))
     work = partial(reconcile_step, share_of_alarms=share)
-    tables = dict(zip(SCHEMAS, parts.joined(f"reconcile {share}", cut, work), strict=True))
-    last = {
-        "component_no": _last_of_each(tables["account.component"], "component_no"),
-        "suspect_no": _last_of_each(tables["account.suspect"], "suspect_no"),
-    }
-    for table in tables.values():
-        for column, numbers in last.items():
-            table = _counted_on(table, column, numbers) if column in table.columns else table
+    for name, table in zip(SCHEMAS, parts.joined(f"reconcile {share}", cut, work), strict=True):
         table = read_again(table, "file_id", files) if "file_id" in table.columns else table
-        yield table.drop("part")
+        if name in KEYS_OF_BATCHES:
+            yield table.drop("part").sort(KEYS_OF_BATCHES[name])
+        else:
+            yield table.select(pl.col("part").alias("piece"), pl.exclude("part"))
 
 
-def _last_of_each(table: pl.DataFrame, column: str) -> pl.DataFrame:
-    """The last number in each part that has any: `part`, `last`."""
-    return table.group_by("part", maintain_order=True).agg(pl.col(column).max().alias("last"))
+def _share_of_alarms(pieces: int) -> float:
+    """The share of the false alarms allowed in a season that each of so many pieces is allowed.
 
-
-def _counted_on(table: pl.DataFrame, column: str, last: pl.DataFrame) -> pl.DataFrame:
-    """The table with a number that begins anew in each part counted on through all of them."""
-    before = last.select("part", (pl.col("last").cum_sum() - pl.col("last")).alias("before"))
-    return (
-        table.join(before, on="part", how="left", maintain_order="left")
-        .with_columns(pl.col(column) + pl.col("before"))
-        .drop("before")
-    )
-
-
-def _share_of_alarms(parts: int) -> float:
-    """The share of the false alarms allowed in a season that each of so many parts is allowed.
-
-    One over the next power of two, so that a part more or less does not change what comes of all the others.
+    One over the next power of two, so that a piece more or less does not change what comes of all the others.
     """
-    return 0.5 ** (parts - 1).bit_length()
+    return 0.5 ** (pieces - 1).bit_length()
 
 
-def _with_parts(frames: Frames) -> tuple[Frames, int]:
-    """The frames, but for the settings, with the part that each row belongs to; and the number of parts."""
+def _with_pieces(frames: Frames, season_parts: pl.DataFrame) -> Frames:
+    """The frames, but for the settings, with the piece that each row belongs to, as `part`."""
     rows, moves, *rest, settings = frames
-    linked = moves.select("batch", key_of(moves, "from_lot"), key_of(moves, "to_lot"))
-    # Casks lose what nobody measures: no balance goes through one.
-    part_of = part_of_each(linked_sets(linked, through_casks=False))
-    parts = 1 + max(part_of.values(), default=0)
-    if parts == 1:
-        whole = (frame.with_columns(pl.lit(0, pl.Int64).alias("part")) for frame in (rows, moves, *rest))
-        return (*whole, settings), parts
-    of_move = _part_of_moves(linked, part_of)
-    moves = moves.with_columns(*_handed_on(linked, of_move), of_move.alias("part"))
-    of_place = moves.select(*_PLACE, "part").unique(_PLACE, keep="first", maintain_order=True)
-    rows = rows.join(of_place, on=_PLACE, how="left", maintain_order="left").with_columns(
-        pl.coalesce("part", by_batch(part_of)).alias("part")
+    links = links_of(moves)
+    # Where a part is one piece, its lots are in no other.
+    cut_lots = season_parts.filter(pl.col("piece").n_unique().over("part") > 1)["lot"].drop_nulls()
+    of_move = _pieces_of_moves(links, PartOf.told(season_parts, "piece"), cut_lots)
+    moves = moves.with_columns(*_handed_on(links, of_move, cut_lots), of_move)
+    of_place = moves.select(*_PLACE, pl.col("part").alias("of_place")).unique(_PLACE, keep="first")
+    rows = (
+        with_part_of_batch(rows, season_parts, "piece")
+        .join(of_place, on=_PLACE, how="left", maintain_order="left")
+        .with_columns(pl.coalesce("of_place", "part").alias("part"))
+        .drop("of_place")
     )
-    rest = [frame.with_columns(by_batch(part_of)) for frame in rest]
-    return (rows, moves, *rest, settings), parts
+    rest = [with_part_of_batch(frame, season_parts, "piece") for frame in rest]
+    return (rows, moves, *rest, settings)
 
 
-def _part_of_moves(moves: pl.DataFrame, part_of: dict[str, int]) -> pl.Series:
-    """The part of each move's batch; of a move without one, that of whoever touched its lot before."""
-    moves = moves.with_columns(by_batch(part_of)).with_row_index("move")
-    alone = moves.filter(pl.col("batch").is_null())
+def _pieces_of_moves(moves: pl.DataFrame, piece_of: PartOf, cut_lots: pl.Series) -> pl.Series:
+    """The piece of each move's batch; of a move without one, that of whoever touched its lot before.
+
+    moves    : batch, from_lot and to_lot by `key_of`
+    piece_of : a lot that nobody has touched yet is in the piece of whoever does so first
+    cut_lots : lots of the parts that are cut into pieces
+    """
+    found = piece_of.moves(moves)
+    moves = moves.with_columns(piece_of.batches().alias("part"), found.alias("found")).with_row_index("move")
+    is_cut = pl.any_horizontal(pl.col(_SIDES).is_in(cut_lots.implode()))
+    alone = moves.filter(is_cut, pl.col("batch").is_null())
     lots = pl.concat([alone[side] for side in _SIDES]).drop_nulls().unique()
     touches = pl.any_horizontal(pl.col(_SIDES).is_in(lots.implode())).fill_null(value=False)
     last: dict[str | None, int] = {}
-    found: dict[int, int] = {}
-    for move, part, source, target in (
-        moves.filter(touches | pl.col("batch").is_null()).select("move", "part", *_SIDES).iter_rows()
-    ):
-        if part is None:
-            found[move] = part = last.get(source, last.get(target, 0))
-        last[source] = last[target] = part
+    changed: dict[int, int] = {}
+    of_touches = moves.filter(touches).select("move", "part", "found", *_SIDES)
+    for move, piece, otherwise, source, target in of_touches.iter_rows():
+        if piece is None:
+            changed[move] = piece = last.get(source, last.get(target, otherwise))
+        last[source] = last[target] = piece
         last.pop(None, None)
-    return moves["part"].scatter(list(found), list(found.values()))
+    return found.scatter(list(changed), list(changed.values()))
 
 
-def _handed_on(moves: pl.DataFrame, of_move: pl.Series) -> list[pl.Series]:
-    """Whether a lot that a move draws from, or fills, was last touched in another part of the season."""
+def _handed_on(moves: pl.DataFrame, of_move: pl.Series, cut_lots: pl.Series) -> list[pl.Series]:
+    """Whether a lot that a move draws from, or fills, was last touched in another piece of the season."""
     touched = moves.select(_SIDES).with_columns(of_move.alias("part")).with_row_index("move")
     # Row by row: a move draws before it fills.
     touches = touched.unpivot(_SIDES, index=("move", "part"), variable_name="side", value_name="lot")
-    touches = touches.sort("move", "side").with_columns(
-        (pl.col("part") != pl.col("part").shift(1).over("lot")).fill_null(value=False).alias("is_handed_on")
-    )
-    flags = pl.col("is_handed_on") & pl.col("lot").is_not_null()
+    touches = touches.filter(pl.col("lot").is_in(cut_lots.implode())).sort("move", "side")
+    handed = touches.filter(pl.col("part") != pl.col("part").shift(1).over("lot"))
     return [
-        touches.filter(pl.col("side") == side).select(flags.alias(f"{side}_is_handed_on")).to_series()
+        pl.Series(f"{side}_is_handed_on", [False])
+        .new_from_index(0, moves.height)
+        .scatter(handed.filter(pl.col("side") == side)["move"], values=True)
         for side in _SIDES
     ]

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from scipy.special import chdtrc
 
+from pipeline.python_step import OfPart
 from pipeline.reconcile.book import make_book
 from pipeline.reconcile.network import LPA, WATER
 from pipeline.reconcile.prior import USUAL, Priors
@@ -75,7 +76,7 @@ SCHEMAS = {
             "residue_reconciled_lpa": pl.Float64(),
         }
     ),
-    "account.suspect": pl.Schema(
+    "account.piece_suspect": pl.Schema(
         {
             "suspect_no": pl.Int64(),
             "found_by": pl.String(),
@@ -98,6 +99,12 @@ SCHEMAS = {
     ),
 }
 
+KEYS_OF_BATCHES = {
+    "account.reconciled_batch": ("batch", "alcohol_of"),
+    "account.reconciled_run": ("batch", "run"),
+}
+"""What tells the rows of those tables apart of which each row is a batch's; of any other it is a piece's."""
+
 MAKES = {
     "account.reconciled": "every reading that stands in a balance, as logged and as it must have been for "
     "all balances to close. One row a reading.",
@@ -105,10 +112,22 @@ MAKES = {
     "account.reconciled_batch": "the alcohol of each batch's wash, low wines, spirit charge and hearts, as "
     "logged and as it must have been for all balances to close. One row a batch and figure.",
     "account.reconciled_run": "the alcohol of every run, as logged and reconciled. One row a run.",
-    "account.suspect": "readings that would explain why a set does not close, likeliest first. One row a "
-    "finding and reading.",
+    "account.piece_suspect": "readings that would explain why a set does not close, likeliest first, with "
+    "their numbers within the piece. One row a finding and reading.",
 }
-"""Every table the step makes, and what it holds."""
+"""Every table the step makes, and what it holds; those whose rows are no batch's have a `piece`."""
+
+_RECONCILED_KEY = ("file_id", "line", "quantity", "batch", "run", "component_no", "logged_value")
+
+OF_PARTS = {
+    "account.reconciled": OfPart(
+        "piece", "piece, " + ", ".join(f"{name} nulls last" for name in _RECONCILED_KEY)
+    ),
+    "account.component": OfPart("piece", "piece, component_no"),
+    **{name: OfPart("batch", ", ".join(keys)) for name, keys in KEYS_OF_BATCHES.items()},
+    "account.piece_suspect": OfPart("piece", "piece, suspect_no, place_no"),
+}
+"""What tells the part of each table's rows, and their order."""
 
 _ALL_BUT_LINE = """
     file_id, batch, "when", step, run, item, cut, source, lot, vessel, mass, volume, gravity, strength, spout,
@@ -164,6 +183,7 @@ READS = (
     """,
     "select * from raw.setting",
 )
+"""What a season, or a part of one, is reconciled from."""
 
 
 @dataclass(frozen=True)
@@ -255,7 +275,9 @@ def _reconciled_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.Data
         "component_no": first.variable_in[numbers] + 1,
     }
     found = places.with_columns(**{name: pl.Series(values) for name, values in columns.items()})
-    return found.select(pl.col(name).cast(dtype) for name, dtype in SCHEMAS["account.reconciled"].items())
+    schema = SCHEMAS["account.reconciled"]
+    found = found.select(pl.col(name).cast(dtype) for name, dtype in schema.items())
+    return found.sort(_RECONCILED_KEY, nulls_last=True)
 
 
 def batch_frame(book: Book, outcome: Outcome) -> pl.DataFrame:
@@ -385,4 +407,4 @@ def _suspect_frame(book: Book, outcome: Outcome, speaker: Speaker) -> pl.DataFra
                     "sentence": speaker.sentence(suspicion) if rank == 1 else None,
                 }
             )
-    return pl.DataFrame(found, schema=SCHEMAS["account.suspect"])
+    return pl.DataFrame(found, schema=SCHEMAS["account.piece_suspect"])

@@ -136,7 +136,10 @@ _QUERIES = {
     "jar_scores": "select * from fit.jar_score where season = $season",
     "jar_tradeoff": "select * from fit.jar_tradeoff where season = $season",
     # A set of balances may reach over two seasons: every page shows them all.
-    "components": "select * from account.component where $season is not null order by component_no",
+    "components": """
+        select * replace (row_number() over (order by piece, component_no) as component_no)
+        from account.component where $season is not null order by piece, component_no
+    """,
     "suspects": """
         select * from account.suspect where $season is not null order by suspect_no, place_no
     """,

@@ -4,7 +4,6 @@ import datetime as dt
 import math
 import sys
 from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import polars as pl
@@ -165,16 +164,13 @@ def test_the_day_of_the_forecast_is_read_from_the_settings(tmp_path, written):
     settings = Settings.find(tmp_path)
     assert settings.forecast_on == "2032-06-01"
     rows = pl.DataFrame({"name": ["forecast_on"], "text_value": [settings.forecast_on]})
-    tables = SimpleNamespace(settings=rows, moves=moves(("cask fill", 50.0)))
-    assert forecast_moment(tables) == dt.datetime(2032, 6, 1)
+    assert forecast_moment(rows, dt.datetime(2030, 1, 1)) == dt.datetime(2032, 6, 1)
 
 
 def test_without_a_day_the_forecast_is_for_a_year_after_the_last_entry():
     rows = pl.DataFrame({"name": ["forecast_on"], "text_value": [""]})
-    last = moves(("cask fill", 50.0))
-    when = last["happened_at"].max()
-    found = forecast_moment(SimpleNamespace(settings=rows, moves=last))
-    assert found - when == dt.timedelta(days=365.25)
+    assert forecast_moment(rows, dt.datetime(2030, 1, 1)) == dt.datetime(2031, 1, 1, 6)
+    assert forecast_moment(rows, None) is None
 
 
 @pytest.mark.parametrize("written", ['"next June"', '"2032-13-01"', '"20320601"'])

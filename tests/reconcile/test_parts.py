@@ -7,8 +7,9 @@ import numpy as np
 import polars as pl
 import pytest
 
-import pipeline.kept_parts
+import pipeline.account.partition
 import pipeline.reconcile.parts
+from pipeline.account.partition import PartOf, part_season
 from pipeline.kept_parts import Frames, KeptParts
 from pipeline.logs import read_logs
 from pipeline.logs.load import ArrowStream
@@ -47,13 +48,28 @@ def worked(monkeypatch: pytest.MonkeyPatch) -> list[set[str]]:
 
 
 def cut(monkeypatch: pytest.MonkeyPatch, whole_up_to: int, fewest: int) -> None:
-    monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", whole_up_to)
-    monkeypatch.setattr(pipeline.kept_parts, "_LONGEST_SET", whole_up_to)
-    monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", fewest)
+    monkeypatch.setattr(pipeline.account.partition, "WHOLE_UP_TO", whole_up_to)
+    monkeypatch.setattr(pipeline.account.partition, "LONGEST_SET", whole_up_to)
+    monkeypatch.setattr(pipeline.account.partition, "FEWEST", fewest)
+
+
+BY_PIECE = ("account.reconciled", "account.component", "account.piece_suspect")
+
+
+def in_order(tables: dict[str, pl.DataFrame]) -> dict[str, pl.DataFrame]:
+    """A season reconciled in one go, as its tables stand."""
+    return {
+        name: table.select(pl.lit(0, pl.Int64).alias("piece"), pl.all())
+        if name in BY_PIECE
+        else table.sort(table.columns[:2])
+        for name, table in tables.items()
+    }
 
 
 def reconciled(frames: Frames, parts: KeptParts | None = None) -> dict[str, pl.DataFrame]:
-    found = reconcile_season(*frames, parts=parts or KeptParts())
+    moves = frames[1]
+    (season_parts,) = part_season(moves, moves.select(pl.col("batch").drop_nulls().unique()))
+    found = reconcile_season(*frames, season_parts, parts=parts or KeptParts())
     return dict(zip(SCHEMAS, found, strict=True))
 
 
@@ -86,16 +102,19 @@ def corrected(frames: Frames, batch: str, change: float = 1.02) -> Frames:
 def assert_same(found: dict[str, pl.DataFrame], expected: dict[str, pl.DataFrame]) -> None:
     for name, table in expected.items():
         assert found[name].equals(table), name
-        assert found[name].schema == SCHEMAS[name]
+        assert list(found[name].schema.items())[name in BY_PIECE :] == list(SCHEMAS[name].items())
 
 
 def test_a_short_season_is_reconciled_whole(frames):
     whole = dict(zip(SCHEMAS, reconcile_step(*frames), strict=True))
-    assert_same(reconciled(frames), whole)
+    assert_same(reconciled(frames), in_order(whole))
     assert whole["account.component"]["batches"].sum() == BATCHES
 
 
 def test_sets_apart_come_out_as_they_do_together(frames, worked, monkeypatch):
+    # By their casks all batches hang together.
+    rows, moves, *rest = frames
+    frames = (rows.filter(pl.col("cask").is_null()), moves.filter(pl.col("batch").is_not_null()), *rest)
     whole = dict(zip(SCHEMAS, reconcile_step(*frames), strict=True))
     sizes = whole["account.component"]["batches"].to_list()
     cut(monkeypatch, whole_up_to=max(sizes), fewest=1)
@@ -106,7 +125,9 @@ def test_sets_apart_come_out_as_they_do_together(frames, worked, monkeypatch):
     assert both.height == whole["account.reconciled"].height
     moved = (both["reconciled_value"] - both["reconciled_value_right"]) / both["reconciled_value_u"]
     assert moved.abs().max() < 1e-3
-    assert sorted(apart["account.component"]["component_no"]) == list(range(1, len(sizes) + 1))
+    assert apart["account.component"].select("piece", "component_no").rows() == [
+        (piece, 1) for piece in range(len(sizes))
+    ]
 
 
 def test_a_receiver_handed_on_accuses_nobody_and_changes_little(frames, worked, monkeypatch):
@@ -115,7 +136,7 @@ def test_a_receiver_handed_on_accuses_nobody_and_changes_little(frames, worked, 
     cut(monkeypatch, whole_up_to=1, fewest=2)
     parted = reconciled(frames)
     assert len(worked) >= 3
-    assert parted["account.suspect"].is_empty()
+    assert parted["account.piece_suspect"].is_empty()
     assert parted["account.component"]["p_value"].drop_nulls().min() > 1e-3
     both = parted["account.reconciled_batch"].join(
         whole["account.reconciled_batch"], on=["batch", "alcohol_of"]
@@ -175,21 +196,33 @@ def test_a_move_without_a_batch_goes_with_whoever_touched_its_lot_before():
     ]
     columns = dict.fromkeys(("batch", "from_lot", "to_lot"), pl.String)
     moves = pl.DataFrame(drawn, schema=columns, orient="row")
-    part_of = {batch: number // 2 for number, batch in enumerate(batches) if batch is not None}
+    piece_of = {batch: number // 2 for number, batch in enumerate(batches) if batch is not None}
+    first: dict[str | None, int] = {}
+    for batch, source, target in drawn:
+        if batch is not None:
+            first.setdefault(source, piece_of[batch])
+            first.setdefault(target, piece_of[batch])
+    first.pop(None)
+    told = PartOf(piece_of, first)
+    # A move of neither a batch nor a lot belongs nowhere.
+    moves = moves.filter(~pl.all_horizontal(pl.all().is_null()))
     last: dict[str | None, int] = {}
     expected = []
-    for batch, source, target in drawn:
-        touched = last.get(source, last.get(target, 0))
-        expected.append(part_of[batch] if batch is not None else touched)
+    for batch, source, target in moves.iter_rows():
+        touched = last.get(source, last.get(target, first.get(source, first.get(target))))
+        expected.append(piece_of[batch] if batch is not None else touched)
         last |= dict.fromkeys({source, target} - {None}, expected[-1])
-    assert pipeline.reconcile.parts._part_of_moves(moves, part_of).to_list() == expected
-    own = moves.filter(pl.col("batch").is_not_null())
-    assert pipeline.reconcile.parts._part_of_moves(own, part_of).to_list() == [
-        part_of[batch] for batch in own["batch"]
-    ]
+    every_lot = pl.Series(lots[1:])
+    found = pipeline.reconcile.parts._pieces_of_moves(moves, told, every_lot)
+    assert found.to_list() == expected
+    # Where no part is cut, a lot is in one piece alone.
+    uncut = pipeline.reconcile.parts._pieces_of_moves(moves, told, every_lot.clear())
+    assert uncut.equals(told.moves(moves))
+    assert not uncut.equals(found)
 
 
 def test_a_season_without_a_log_has_the_tables(frames):
     empty = reconciled(tuple(frame.clear() for frame in frames[:-1]) + frames[-1:])
-    assert {name: table.schema for name, table in empty.items()} == SCHEMAS
+    assert empty.keys() == SCHEMAS.keys()
+    assert_same(empty, empty)
     assert all(table.is_empty() for table in empty.values())

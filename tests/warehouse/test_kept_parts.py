@@ -1,4 +1,4 @@
-"""Parts: cut where only their own batches say so, and worked out only where no earlier build met them."""
+"""Parts are worked out only where no earlier build met them."""
 
 from __future__ import annotations
 
@@ -10,10 +10,8 @@ from collections.abc import Iterator, Sequence
 import duckdb
 import polars as pl
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
-from pipeline.kept_parts import KEPT_SCHEMA, KeptParts, number_within, part_of_each, read_again
+from pipeline.kept_parts import KEPT_SCHEMA, KeptParts, number_within, read_again, with_part_of_batch
 from pipeline.logs.load import ArrowStream
 
 CELLS = pl.DataFrame(
@@ -193,8 +191,11 @@ class TestTakingOver:
     def test_the_digests_taken_from_whole_columns_are_those_of_the_parts(self, frames):
         parts = KeptParts()
         parts.joined("step", [season(frames), WHOLE], lambda frame, whole: [frame])
-        expected = [plain_digest([frame, WHOLE]) for frame in frames]
-        assert parts.frame()["digest"].to_list() == list(dict.fromkeys(expected))
+        # Of no rows nothing is made.
+        expected = {
+            number: plain_digest([frame, WHOLE]) for number, frame in enumerate(frames) if frame.height
+        }
+        assert dict(parts.frame().select("part", "digest").iter_rows()) == expected
 
     def test_rows_of_no_part_are_in_none_and_a_season_without_parts_is_one_part(self):
         frames = pl.concat([CELLS.with_columns(part=pl.lit(None, pl.Int64)), season([CELLS[:1], CELLS[1:]])])
@@ -209,6 +210,47 @@ class TestTakingOver:
         (found,) = KeptParts().joined("step", [frames.clear()], work)
         assert heights == [1, 3, 0]
         assert found.schema == pl.Schema({"volume_l": pl.Float64(), "part": pl.Int64()})
+
+    def test_a_season_without_parts_has_no_rows_even_where_a_part_of_no_rows_has(self):
+        parts = KeptParts()
+        (found,) = parts.joined("step", [season([CELLS]).clear(), WHOLE], lambda frame, whole: [whole])
+        assert found.columns == [*WHOLE.columns, "part"]
+        assert found.is_empty()
+        assert parts.frame().is_empty()
+
+    def test_parts_keep_their_numbers_whichever_of_them_there_are(self, made):
+        numbered = pl.concat([CELLS.with_columns(part=pl.lit(57)), CELLS[:2].with_columns(part=pl.lit(3))])
+        parts = KeptParts(stored(made))
+        worked = []
+
+        def work(frame, whole):
+            worked.append(frame.height)
+            return [frame]
+
+        (found,) = parts.joined("step", [numbered, WHOLE], work)
+        assert worked == [2], "the other one was met as part 0 before"
+        assert found["part"].to_list() == [3, 3, 57, 57, 57, 57]
+        assert found.filter(part=57).drop("part").equals(CELLS)
+        assert parts.frame()["part"].to_list() == [3, 57]
+        assert found.schema["part"] == pl.Int64
+
+    def test_a_part_met_twice_is_stored_under_each_of_its_numbers_and_taken_over_once(self):
+        parts = KeptParts()
+        parts.joined("step", [season([CELLS, CELLS]), WHOLE], lambda frame, whole: [frame, frame])
+        assert parts.frame().select("part", "frame_no").rows() == [(0, 0), (0, 1), (1, 0), (1, 1)]
+        (one, other) = KeptParts(stored(parts)).joined(
+            "step", [season([CELLS]), WHOLE], lambda frame, whole: pytest.fail("was worked out")
+        )
+        assert one.drop("part").equals(CELLS)
+        assert other.equals(one)
+
+    def test_the_part_of_a_batch_is_told_by_either_number(self):
+        parts = pl.DataFrame(
+            {"batch": ["B1", "B2", None], "lot": [None, None, "b1"], "part": [4, 4, 4], "piece": [7, 8, 7]}
+        )
+        frame = pl.DataFrame({"batch": ["B2", "B1", None, "B3", "B2"]})
+        assert with_part_of_batch(frame, parts, "part")["part"].to_list() == [4, 4, None, None, 4]
+        assert with_part_of_batch(frame, parts, "piece")["part"].to_list() == [8, 7, None, None, 8]
 
     def test_work_whose_columns_differ_is_refused(self):
         with pytest.raises(ValueError, match="other columns"):
@@ -230,43 +272,3 @@ class TestNumbers:
         assert read_again(frames[0], "file_id", numbers).equals(parts)
         assert read_again(frames[2], "file_id", numbers).equals(parts[3:])
         assert frames[1].equals(CELLS.drop("file_id"))
-
-
-NAMES = [f"G{number:05d}" for number in range(1_000)]
-
-
-class TestCuts:
-    def test_a_short_season_is_one_part(self):
-        assert set(part_of_each([[name] for name in NAMES[:96]]).values()) == {0}
-
-    @pytest.mark.parametrize(
-        "sets",
-        [[NAMES], [[name] for name in NAMES], [NAMES[first : first + 20] for first in range(0, 1_000, 20)]],
-    )
-    def test_parts_are_some_dozens_of_batches_whatever_hangs_together(self, sets):
-        part_of = part_of_each(sets)
-        assert list(part_of) == NAMES
-        sizes = pl.Series(list(part_of.values())).value_counts()["count"]
-        assert 20 <= sizes.mean() <= 50
-        assert sizes.max() < 200
-
-    def test_a_set_of_some_seasons_length_is_not_cut(self):
-        part_of = part_of_each([NAMES[:90], NAMES[90:490]])
-        assert [len({part_of[name] for name in names}) for names in (NAMES[:90], NAMES[90:490])] == [1, 1]
-
-    @given(st.integers(0, 1_000), st.text(min_size=1, max_size=5), st.booleans())
-    def test_a_batch_more_moves_only_the_ends_next_to_it(self, place, name, hangs_together):
-        longer = [*NAMES[:place], f"new {name}", *NAMES[place:]]
-        before, after = (
-            part_of_each([names] if hangs_together else [[each] for each in names])
-            for names in (NAMES, longer)
-        )
-        assert len(members(after) - members(before)) <= 6
-
-
-def members(part_of: dict[str, int]) -> set[frozenset[str]]:
-    """The parts as sets of batches."""
-    found: dict[int, set[str]] = {}
-    for batch, part in part_of.items():
-        found.setdefault(part, set()).add(batch)
-    return {frozenset(each) for each in found.values()}

@@ -10,10 +10,10 @@ import duckdb
 import polars as pl
 import pytest
 
+import pipeline.account.partition
 import pipeline.account.parts
 import pipeline.account.step
 import pipeline.cuts.runs
-import pipeline.kept_parts
 import pipeline.logs.read
 import pipeline.reconcile.parts
 from pipeline.account.lots import walk_lots
@@ -43,10 +43,8 @@ def parsed(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 @pytest.fixture
 def worked(monkeypatch: pytest.MonkeyPatch) -> list[tuple[str, str]]:
     """Every batch a part of its own; the step and the batch of each that is worked out, in order."""
-    monkeypatch.setattr(pipeline.kept_parts, "_WHOLE_UP_TO", 1)
-    monkeypatch.setattr(pipeline.kept_parts, "_LONGEST_SET", 1)
-    monkeypatch.setattr(pipeline.kept_parts, "_FEWEST", 1)
-    monkeypatch.setattr(pipeline.account.parts, "_FEWEST", 1)
+    monkeypatch.setattr(pipeline.account.partition, "WHOLE_UP_TO", 0)
+    monkeypatch.setattr(pipeline.account.partition, "FEWEST", 1)
     found: list[tuple[str, str]] = []
 
     def noted(work: Callable[..., Iterable[pl.DataFrame]]) -> Callable[..., Iterable[pl.DataFrame]]:
