@@ -68,6 +68,8 @@ Connection = duckdb.DuckDBPyConnection
 
 _STUDENT_ROWS = 1000
 
+_LOGGED_ROWS = ("raw.batch_log", "raw.batch_value", "raw.cask_log", "raw.cask_value")
+
 
 class NoLogsError(RuntimeError):
     """The folder holds no log at all: there is nothing to make a season of."""
@@ -227,11 +229,23 @@ def table_names(con: Connection) -> list[str]:
 
 
 def read_table(con: Connection, name: str) -> pl.DataFrame:
-    """The whole of one table; KeyError when the season has no table of that name."""
+    """The whole of one table in its order; KeyError when the season has no table of that name."""
     if name not in _tables(con):
         raise KeyError(name)
     schema, table = name.split(".")
-    return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
+    order = order_of(name)
+    in_order = "" if order is None else f" order by {order}"
+    return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"{in_order}'))
+
+
+def order_of(name: str) -> str | None:
+    """What the rows of a table are ordered by, as SQL says it; None where they lie as they were made.
+
+    Rows that belong to parts of the season may lie in any order: each part's can be made anew.
+    """
+    if name in _LOGGED_ROWS:
+        return "file_id, line"
+    return {model.name: model.order for model in read_models(sql_dir()) if model.part}.get(name)
 
 
 def logs_of(con: Connection) -> dict[str, tuple[int, str]]:
@@ -372,7 +386,8 @@ def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Pro
         code = model.name.split(".")[1]
         rows = con.execute(
             f"select file.path, line, column_name, found, expected, batch from {model.name} "
-            "inner join raw.file as file using (file_id) order by file.path, line"
+            "inner join raw.file as file using (file_id) "
+            "order by file.path, line, column_name, found, expected, batch"
         ).fetchall()
         found += [
             problem(
