@@ -42,7 +42,8 @@ def problems_of_account(con: Connection, models: Iterable[SqlModel]) -> list[Pro
         code = model.name.split(".")[1]
         rows = con.execute(
             f"select file.path, line, column_name, found, expected, batch from {model.name} "
-            "inner join raw.file as file using (file_id) order by file.path, line"
+            "inner join raw.file as file using (file_id) "
+            "order by file.path, line, column_name, found, expected, batch"
         ).fetchall()
         found += [
             problem(

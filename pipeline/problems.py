@@ -157,6 +157,10 @@ def sort_problems(problems: pl.DataFrame) -> pl.DataFrame:
         "file",
         "line",
         "column",
+        "found",
+        "expected",
+        "batch",
+        "message",
         nulls_last=False,
         maintain_order=True,
     )

@@ -32,7 +32,7 @@ from pipeline.database_file import (
 )
 from pipeline.disk import reach_disk, sweep_unfinished, unfinished_path
 from pipeline.fingerprint import program_fingerprint
-from pipeline.flow import Flow, make_table, prepare
+from pipeline.flow import Flow, make_table, order_of, prepare
 from pipeline.found_problems import all_problems, load_problems, make_problems, problems_of_account
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import LogFrames, Reading, load_raw, look_through
@@ -54,6 +54,7 @@ __all__ = [
     "logs_of",
     "make_tables",
     "open_season",
+    "order_of",
     "problems_of_account",
     "read_table",
     "table_names",
@@ -220,11 +221,13 @@ def table_names(con: Connection) -> list[str]:
 
 
 def read_table(con: Connection, name: str) -> pl.DataFrame:
-    """The whole of one table; KeyError when the season has no table of that name."""
+    """The whole of one table in its order; KeyError when the season has no table of that name."""
     if name not in _tables(con):
         raise KeyError(name)
     schema, table = name.split(".")
-    return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"'))
+    order = order_of(name)
+    in_order = "" if order is None else f" order by {order}"
+    return pl.DataFrame(con.sql(f'select * from "{schema}"."{table}"{in_order}'))
 
 
 def logs_of(con: Connection) -> dict[str, tuple[int, str]]:

@@ -52,7 +52,8 @@ READS = """
     left join hearts
         on hearts.session is not distinct from score.session and hearts.attribute = score.attribute
     where score.score_mean is not null
-    order by score.season, score.attribute, score.session, jar.batch, jar.run, jar.lpa_frac_start, jar.label
+    order by score.season, score.attribute, score.session, jar.batch, jar.run, jar.lpa_frac_start, jar.label,
+        score.sample
 """
 MAKES = ("fit.jar_score", "fit.jar_tradeoff")
 WHAT = (

@@ -11,8 +11,8 @@ from pipeline.panel.planning import WANTED_POWER, assessors_needed, smallest_dif
 
 _ERRORS = """
     select attribute,
-           sqrt(avg(interaction_sd ** 2)) as interaction_sd,
-           sqrt(avg(error_sd ** 2)) as error_sd,
+           sqrt(favg(interaction_sd ** 2)) as interaction_sd,
+           sqrt(favg(error_sd ** 2)) as error_sd,
            median(samples) as samples,
            max(assessors) as assessors,
            count(*) as tastings
@@ -26,7 +26,7 @@ _PEOPLE = """
     select attribute, assessor, scores, level_above, scale_slope, scale_slope_se, agreement, repeat_sd,
     repeats, hint
     from fit.assessor
-    order by assessor, if(attribute = 'overall', 0, 1), attribute
+    order by assessor, if(attribute = 'overall', 0, 1), attribute, season
 """
 
 NO_ERROR = (

@@ -130,7 +130,9 @@ def examine_season(
     with duckdb.connect(":memory:") as con:
         make_tables(con, frames, settings, [*WANTED, *(["metric.batch"] if figures else [])])
         tables = [pl.DataFrame(con.sql(query)) for query in READS]
-        metric = pl.DataFrame(con.sql("select * from metric.batch")) if figures else pl.DataFrame()
+        metric = (
+            pl.DataFrame(con.sql("select * from metric.batch order by batch")) if figures else pl.DataFrame()
+        )
     files = dict(frames.files.select("file_id", "path").iter_rows())
     ready = prepare(*tables, priors=SIMULATED)
     outcome = examine(ready.book, ready.amounts, ready.witnesses)

@@ -1,6 +1,7 @@
 """What a season's page reads from the database, as polars frames in the order they are shown.
 
-Every query names its columns, so that a table which changes breaks here and not in a sentence.
+Every query names its columns, so that a table which changes breaks here and not in a sentence, and its order:
+of rows put in theirs by a step that looks at the whole season, `rowid`, the order in which they were made.
 """
 
 from __future__ import annotations
@@ -31,7 +32,7 @@ _QUERIES = {
     "batches": "select * from metric.batch where season = $season order by mashed_on nulls last, batch",
     "runs": "select * from metric.run where season = $season order by started_at nulls last, batch, run",
     "casks": "select * from metric.cask where season = $season order by filled_on nulls last, cask",
-    "cask_groups": "select * from metric.cask_group where $season is not null",
+    "cask_groups": "select * from metric.cask_group where $season is not null order by rowid",
     "scores": """
         select * from metric.sample_score where season = $season
         order by min(tasted_on) over (partition by session) nulls last, session,
@@ -94,7 +95,9 @@ _QUERIES = {
         order by figure.file_id, figure.logged_line, figure.thermometer, figure.file, figure.line,
                  figure.kind, figure.column_name
     """,
-    "run_curves": "select * from fit.run_curve where season = $season",
+    "run_curves": """
+        select * from fit.run_curve where season = $season order by started_at nulls last, batch, run
+    """,
     "jars_expected": """
         select * from fit.jar_expected where season = $season and run_kind = 'spirit'
         order by batch, run, jar_no
@@ -116,25 +119,29 @@ _QUERIES = {
     "cut_steadiness": """
         select * from fit.cut_steadiness
         where still in (select still from fit.run_curve where season = $season)
+        order by rowid
     """,
     "cut_spread": """
         select * from fit.cut_spread
         where still in (select still from fit.run_curve where season = $season)
+        order by rowid
     """,
-    "strip_stops": "select * from fit.strip_stop where season = $season",
+    "strip_stops": """
+        select * from fit.strip_stop where season = $season order by started_at nulls last, batch, run
+    """,
     "cut_tradeoff": """
         select * from fit.cut_tradeoff where season = $season order by attribute, cut_shift_pct_vol
     """,
     "boiling": """
         select * from fit.boiling where season = $season
-        order by batch, run, jar_no nulls first, line, thermometer
+        order by batch, run, jar_no nulls first, line, file_id, thermometer
     """,
     "telemetry_runs": "select * from metric.telemetry_run where season = $season order by batch, run",
     "telemetry_jars": """
         select * from metric.telemetry_jar where season = $season order by batch, run, jar_no
     """,
-    "jar_scores": "select * from fit.jar_score where season = $season",
-    "jar_tradeoff": "select * from fit.jar_tradeoff where season = $season",
+    "jar_scores": "select * from fit.jar_score where season = $season order by rowid",
+    "jar_tradeoff": "select * from fit.jar_tradeoff where season = $season order by rowid",
     # A set of balances may reach over two seasons: every page shows them all.
     "components": """
         select * replace (row_number() over (order by piece, component_no) as component_no)
@@ -151,17 +158,19 @@ _QUERIES = {
                  list_position(['wash', 'low wines', 'spirit charge', 'hearts'], alcohol_of)
     """,
     # Fits take all seasons of the logs together, so that every season's page shows the same ones.
-    "gates": "select * from fit.gate where $season is not null",
-    "effects": "select * from fit.effect where $season is not null",
-    "aliases": "select * from fit.alias where $season is not null",
-    "explained": "select * from fit.share where $season is not null",
-    "rankings": "select * from fit.ranking where $season is not null",
-    "fit_quality": "select * from fit.quality where $season is not null",
-    "fit_notes": "select * from fit.note where $season is not null",
-    "fit_notices": "select * from fit.notice where $season is not null",
-    "predictions": "select * from fit.prediction where $season is not null",
-    "next_batches": "select * from fit.next_batch where $season is not null",
-    "fit_design": "select batch, grain_bill, yeast from fit.design where $season is not null",
+    "gates": "select * from fit.gate where $season is not null order by rowid",
+    "effects": "select * from fit.effect where $season is not null order by rowid",
+    "aliases": "select * from fit.alias where $season is not null order by rowid",
+    "explained": "select * from fit.share where $season is not null order by rowid",
+    "rankings": "select * from fit.ranking where $season is not null order by rowid",
+    "fit_quality": "select * from fit.quality where $season is not null order by rowid",
+    "fit_notes": "select * from fit.note where $season is not null order by rowid",
+    "fit_notices": "select * from fit.notice where $season is not null order by rowid",
+    "predictions": "select * from fit.prediction where $season is not null order by rowid",
+    "next_batches": "select * from fit.next_batch where $season is not null order by rowid",
+    "fit_design": """
+        select batch, grain_bill, yeast from fit.design where $season is not null order by batch_no
+    """,
 }
 
 _FILES = """

@@ -9,7 +9,7 @@ create or replace macro origin_words(origin_batch, is_by_feints, is_pooled, shar
             coalesce('batch ' || origin_batch, if(is_pooled, 'many other batches', 'not known'))
         ),
         ', '
-        order by share_frac desc, origin_batch
+        order by share_frac desc, origin_batch, [is_by_feints, is_pooled]
     ) filter (where share_frac >= 5e-3)
     || case
         when count(*) filter (where share_frac < 5e-3) = 0 then ''

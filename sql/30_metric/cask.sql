@@ -15,12 +15,12 @@ described as (
     select
         cask,
         min(happened_at) filter (where step = 'fill') as filled_at,
-        any_value(wood order by happened_at, line) as wood,
-        any_value(toast order by happened_at, line) as toast,
-        any_value(char order by happened_at, line) as char,
-        any_value(capacity_l order by happened_at, line) as capacity_l,
-        any_value(place order by happened_at desc, line desc) as place,
-        any_value(previous order by happened_at, line) as previous,
+        any_value(wood order by happened_at, path, line) as wood,
+        any_value(toast order by happened_at, path, line) as toast,
+        any_value(char order by happened_at, path, line) as char,
+        any_value(capacity_l order by happened_at, path, line) as capacity_l,
+        any_value(place order by happened_at desc, path desc, line desc) as place,
+        any_value(previous order by happened_at, path, line) as previous,
         string_agg(distinct source, ' + ' order by source) filter (where step = 'fill') as source,
         bool_or(step = 'empty') as is_emptied,
     from log.cask_step

@@ -69,7 +69,7 @@ measured as (
         any_value(kettle_c order by minute_at) filter (where minute_at >= first_drop_at and kettle_c is not null) as kettle_first_drop_c,
         fsum(takeoff_per_min_l) as takeoff_volume_l,
         favg(takeoff_per_min_l) filter (where minute_at >= first_drop_at) as takeoff_per_min_l,
-        regr_slope(takeoff_per_min_l, epoch(minute_at) / 6e1) filter (where minute_at >= first_drop_at and takeoff_per_min_l > 2e-3) as takeoff_slope,
+        regr_slope(takeoff_per_min_l, epoch(minute_at) / 6e1 order by minute_at) filter (where minute_at >= first_drop_at and takeoff_per_min_l > 2e-3) as takeoff_slope,
         favg(barometer_hpa) as barometer_hpa,
     from minutes
     inner join begun

@@ -68,4 +68,4 @@ inner join numbered as earlier
         or (earlier.has_order and later.has_order and earlier.by_place = later.by_place)
     )
 qualify row_number() over (partition by later.sheet_no order by earlier.sheet_no) = 1
-order by later.file_id, later.line
+order by later.file_id, later.line, later.copy

@@ -57,7 +57,7 @@ copies as (
         file.path,
         row_number() over (
             partition by shared.file_id, shared.batch
-            order by shared.rows desc, shared.earlier_file_id
+            order by shared.rows desc, shared.earlier_file_id, shared.earlier_batch
         ) as choice,
     from shared
     inner join sizes
@@ -94,4 +94,4 @@ inner join first_lines
     on first_lines.file_id = copies.file_id
     and first_lines.batch = copies.batch
 where copies.choice = 1
-order by copies.file_id, first_lines.line
+order by copies.file_id, first_lines.line, copies.batch

@@ -32,4 +32,4 @@ inner join last_gauge
 inner join account.move as move
     on move.move_id = last_gauge.move_id
 where cask_loss.is_leaking
-order by move.file_id, move.line
+order by move.file_id, move.line, cask_loss.lot

@@ -85,4 +85,4 @@ select
     found,
     expected,
 from found
-order by file_id, line
+order by file_id, line, column_name, expected

@@ -7,8 +7,8 @@ with named as (
     select
         pour.session,
         pour.sample,
-        any_value(coalesce(keys.file_id, pour.file_id) order by pour.pour_id) as file_id,
-        any_value(coalesce(keys.line, pour.line) order by pour.pour_id) as line,
+        any_value(coalesce(keys.file_id, pour.file_id) order by pour.pour_id, keys.file_id, keys.line) as file_id,
+        any_value(coalesce(keys.line, pour.line) order by pour.pour_id, keys.file_id, keys.line) as line,
         any_value(pour.cask order by pour.pour_id) as cask,
         any_value(pour.lot order by pour.pour_id) as lot,
         any_value(pour.batch order by pour.pour_id) as batch,

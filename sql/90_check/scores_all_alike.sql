@@ -34,4 +34,4 @@ select
 from by_attribute
 group by session, assessor, file_id
 having max(reach) = 0e0 and min(pours) >= 4 and (count(*) > 1 or min(pours) >= 6)
-order by file_id, line
+order by file_id, line, session, assessor

@@ -13,4 +13,4 @@ select
 from fit.sheet_copy as sheet
 inner join raw.file as file
     on file.file_id = sheet.of_file_id
-order by sheet.file_id, sheet.line
+order by sheet.file_id, sheet.line, sheet.copy

@@ -23,19 +23,20 @@ with as_kept as (
 grain_rows as (
     select
         batch,
-        arg_max(file_id, mass_kg) as file_id,
-        arg_max(line, mass_kg) as line,
+        any_value(file_id order by mass_kg desc, step_id) as file_id,
+        any_value(line order by mass_kg desc, step_id) as line,
     from account.fermentable
-    where step = 'grain'
+    where step = 'grain' and mass_kg is not null
     group by batch
 ),
 
 wort_rows as (
     select
         batch,
-        arg_max(file_id, volume_20c_l) as file_id,
-        arg_max(line, volume_20c_l) as line,
+        any_value(file_id order by volume_20c_l desc, step_id) as file_id,
+        any_value(line order by volume_20c_l desc, step_id) as line,
     from account.wort
+    where volume_20c_l is not null
     group by batch
 ),
 
@@ -235,4 +236,4 @@ select
     found,
     unit_that_fits || ' would fit ' || of_what as expected,
 from suspects
-order by file_id, line, column_name
+order by file_id, line, column_name, found, expected

@@ -9,9 +9,9 @@ with fillings as (
         if(step = 'charge', 'charged', 'read in it') as how,
         batch,
         run,
-        arg_max(file_id, volume_l) as file_id,
-        arg_max(line, volume_l) as line,
-        any_value(vessel) as vessel,
+        any_value(file_id order by volume_l desc, step_id) as file_id,
+        any_value(line order by volume_l desc, step_id) as line,
+        any_value(vessel order by step_id) as vessel,
         if(step = 'charge', fsum(volume_l), max(volume_l)) as volume_l,
     from log.batch_step
     where
@@ -25,7 +25,7 @@ compared as (
     select
         *,
         count(*) over (partition by vessel_key, how) as fillings,
-        row_number() over (partition by vessel_key, how order by volume_l desc) as size_rank,
+        row_number() over (partition by vessel_key, how order by volume_l desc, file_id, line) as size_rank,
     from fillings
 ),
 
