@@ -308,7 +308,9 @@ def parse_words(
     plain = distinct.texts.to_frame("text").select(_plain_word(pl.col("text"))).to_series()
     value = plain.replace_strict(dict(words), default=None, return_dtype=dtype)
     failed = np.flatnonzero((distinct.texts.is_not_null() & value.is_null()).to_numpy())
-    return distinct.spread(value), distinct.rows(failed)
+    # Where every word is written as it is meant, a coded column stays so.
+    is_as_written = dtype == pl.String and value.equals(distinct.texts)
+    return text if is_as_written else distinct.spread(value), distinct.rows(failed)
 
 
 _BETWEEN_WORDS = re.compile(r"[\s_-]+")
