@@ -60,7 +60,7 @@ def _differ(
 
 
 def _is_same_coding(one: pl.Series, other: pl.Series) -> bool:
-    """Whether two columns of the same rows are one coded column, which becomes plain text once it is changed."""
+    """Whether two columns of the same rows are one coded column: once changed, one is plain text."""
     return is_coded(one) and one.dtype == other.dtype
 
 
