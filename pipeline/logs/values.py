@@ -171,7 +171,12 @@ def _without_groups(text: pl.Expr, separator: str, mark: str) -> pl.Expr:
     return pl.coalesce(bare, text)
 
 
+_MAYBE_GROUPED = r"[0-9][ \u00a0\u2009\u202f'’][0-9]{3}"
+
+
 def _ungrouped(text: pl.Series) -> pl.Series:
+    if not text.str.contains(_MAYBE_GROUPED).any():
+        return text
     spaces = _without_groups(pl.col("text"), _SPACES, ".")
     return pl.DataFrame({"text": text}).select(_without_groups(spaces, _APOSTROPHES, ".")).to_series()
 
