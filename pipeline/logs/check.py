@@ -87,6 +87,10 @@ def _typed_yes_no(sheet: Sheet, column: Field) -> pl.Series:
 
 
 def _typed_number(sheet: Sheet, column: Field) -> dict[str, pl.Series]:
+    cells = sheet.column(column.name)
+    if cells.null_count() == len(cells):
+        # Few logs fill every column of numbers.
+        return dict.fromkeys(column.becomes, pl.repeat(None, len(cells), dtype=pl.Null, eager=True))
     quantity = sheet.quantity(column)
     numbers = sheet.numbers(column)
     mark_numbers(sheet, column, numbers)
@@ -163,8 +167,9 @@ def check_steps(sheet: Sheet, step_of_row: pl.Series) -> None:
     columns = [name for name in sheet.kind.fields if name not in sheet.kind.any_row]
     shapes = _shapes(sheet)
     steps = Distinct.of(step_of_row)
+    names = np.array(steps.texts.to_list(), dtype=object)
     for step in sheet.kind.steps:
-        rows = steps.rows(np.flatnonzero((steps.texts == step.name).fill_null(False).to_numpy()))
+        rows = steps.rows(np.flatnonzero(names == step.name))
         if rows.size == 0:
             continue
         occurring = _Shapes(tuple(sheet.kind.fields), rows, shapes[rows])
@@ -186,7 +191,8 @@ def _shapes(sheet: Sheet) -> Ints:
     """Per row a number with a bit for each column of the kind, set where the row fills it."""
     shapes = np.zeros(len(sheet.text), dtype=np.int64)
     for bit, name in enumerate(sheet.kind.fields):
-        shapes |= sheet.is_filled(name).astype(np.int64) << bit
+        if sheet.column(name).null_count() < len(shapes):
+            shapes |= sheet.is_filled(name).astype(np.int64) << bit
     return shapes
 
 

@@ -15,7 +15,7 @@ from pipeline.logs.keep import Kept
 from pipeline.logs.large import LargeLog
 from pipeline.logs.log_file import ReadFile
 from pipeline.logs.read import Progress, cells_frame
-from pipeline.logs.tables import CELL_SCHEMAS, VALUE_SCHEMAS, VALUE_TABLE
+from pipeline.logs.tables import CELL_SCHEMAS, VALUE_SCHEMAS, VALUE_TABLES
 from pipeline.logs.totals import sums_without_totals
 from pipeline.logs.typed import LogSettings, Typer
 from pipeline.problems import problems_frame, visible
@@ -97,7 +97,7 @@ class LargeRows:
             tables = {self.kind: cells, **typer.type_kind(kind, lot, cells)}
             self._problems.append(problems_frame(typer.problems))
             self.progress(f"reading the rows of {visible(self.log.file.name)}", self.log.file.rows_in, 0)
-            yield {name: ArrowStream(frame) for name, frame in tables.items()}
+            yield {name: ArrowStream(frame) for name, frame in tables.items() if len(frame)}
 
     def found(self) -> tuple[ReadFile | None, list[pl.DataFrame]]:
         """The file with its rows counted, and its problems."""
@@ -166,9 +166,8 @@ class KeptRows:
 
     def parts(self) -> Iterator[Mapping[str, ArrowTable]]:
         """All its rows by table, none of which is held."""
-        values = VALUE_TABLE[self.kind]
-        tables = {self.kind: list(CELL_SCHEMAS[self.kind]), values: list(VALUE_SCHEMAS[values])}
-        for name, schema in tables.items():
+        tables = {name: list(VALUE_SCHEMAS[name]) for name in VALUE_TABLES[self.kind]}
+        for name, schema in {self.kind: list(CELL_SCHEMAS[self.kind]), **tables}.items():
             columns = ", ".join(f'"{column}"' for column in schema if column != "file_id")
             query = (
                 f"select {self.file_id}::integer as file_id, {columns} from raw.{name} "

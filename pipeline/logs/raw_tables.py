@@ -13,7 +13,7 @@ import polars as pl
 from pipeline.logs.catalogue import aliases, catalogue
 from pipeline.logs.later import ArrowStream, ArrowTable, LaterRows
 from pipeline.logs.load import LogFrames, completed
-from pipeline.logs.tables import VALUE_TABLE
+from pipeline.logs.tables import VALUE_TABLES
 
 __all__ = ["load_raw"]
 
@@ -75,8 +75,8 @@ def _write_with_large(
                 writers[name].insert(name, ArrowStream(next(between[name])))
 
 
-def _tables_of(rows: LaterRows) -> tuple[str, str]:
-    return rows.kind, VALUE_TABLE[rows.kind]
+def _tables_of(rows: LaterRows) -> tuple[str, ...]:
+    return rows.kind, *VALUE_TABLES[rows.kind]
 
 
 def _between(frame: pl.DataFrame, numbers: Sequence[int]) -> Iterator[pl.DataFrame]:

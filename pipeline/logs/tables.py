@@ -15,7 +15,7 @@ from pipeline.logs.fields import (
 )
 from pipeline.logs.telemetry import MINUTE_SCHEMA
 
-__all__ = ["CELL_SCHEMAS", "FILES_SCHEMA", "VALUE_SCHEMAS", "VALUE_TABLE"]
+__all__ = ["CELL_SCHEMAS", "FILES_SCHEMA", "TEXTS", "VALUE_SCHEMAS", "VALUE_TABLES"]
 
 FILES_SCHEMA: dict[str, type[pl.DataType]] = {
     "file_id": pl.Int32,
@@ -36,13 +36,14 @@ _MOMENT = pl.Datetime("us")
 _ASIDE = {"cells_set_aside": pl.String, "is_set_aside": pl.Boolean}
 _READING = {"strength_reading": pl.Float64, "strength_unit": pl.String}
 
+_TEXTS_OF_A_BATCH = ("run", "item", "cut", "source", "lot", "vessel", "operator", "note")
+
 _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
     "batch_value": {
         "batch": pl.String,
         "logged_at": _MOMENT,
         "has_time": pl.Boolean,
-        **dict.fromkeys(("step", "run", "item", "item_key", "cut", "source", "lot"), pl.String),
-        **dict.fromkeys(("vessel", "operator"), pl.String),
+        **dict.fromkeys(("step", "item_key"), pl.String),
         "mass_kg": pl.Float64,
         "volume_l": pl.Float64,
         "gravity_reading": pl.Float64,
@@ -52,9 +53,9 @@ _VALUE_COLUMNS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
         "spout_unit": pl.String,
         **dict.fromkeys(("temperature_c", "kettle_c", "vapour_c", "barometer_hpa"), pl.Float64),
         **dict.fromkeys(("minutes_min", "ph", "price"), pl.Float64),
-        "note": pl.String,
         **_ASIDE,
     },
+    "batch_text": dict.fromkeys(_TEXTS_OF_A_BATCH, pl.String),
     "cask_value": {
         "cask": pl.String,
         "logged_at": _MOMENT,
@@ -111,14 +112,25 @@ VALUE_SCHEMAS: dict[str, dict[str, pl.DataType | type[pl.DataType]]] = {
 }
 """The columns of every table of typed values, by table name."""
 
-VALUE_TABLE = {
-    BATCH_LOG: "batch_value",
-    CASK_LOG: "cask_value",
-    TASTING_KEY: "tasting_key_value",
-    DIFFERENCE_TEST: "difference_value",
-    INGREDIENT_LIST: "ingredient_value",
+VALUE_TABLES: dict[str, tuple[str, ...]] = {
+    BATCH_LOG: ("batch_value", "batch_text"),
+    CASK_LOG: ("cask_value",),
+    TASTING_KEY: ("tasting_key_value",),
+    DIFFERENCE_TEST: ("difference_value",),
+    INGREDIENT_LIST: ("ingredient_value",),
 }
-"""Into which table the rows of a kind of file go; those of tasting sheets go into two of their own."""
+"""Into which tables the rows of a kind of file go; those of tasting sheets go into two of their own."""
+
+TEXTS: dict[str, dict[str, str]] = {
+    "batch_text": {
+        field.becomes[0]: field.name
+        for field in KINDS_OF_FILE[BATCH_LOG].fields.values()
+        if field.becomes[0] in _TEXTS_OF_A_BATCH
+    }
+}
+"""Tables of texts that are used as they are written in nearly every row, and so are not stored twice.
+
+Only the rows stand there in which one of them is not. Of each text its column in the log."""
 
 CELL_SCHEMAS: dict[str, dict[str, type[pl.DataType]]] = {
     kind.name: {

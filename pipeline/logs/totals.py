@@ -51,7 +51,12 @@ def _words_of(sheet: Sheet, names: list[str]) -> tuple[Bools, Bools]:
     says_nothing, is_called_so = np.zeros((2, len(sheet.text)), dtype=np.bool_)
     rows = np.arange(len(sheet.text))
     for name in names:
-        text = sheet.text[name].gather(rows)
+        if rows.size == 0:
+            break
+        text = sheet.text[name]
+        if rows.size < len(text):
+            # Few rows are left: what all the others say need not be looked at.
+            text = text.gather(rows).cast(pl.String)
         is_empty = text.is_null().to_numpy()
         if name == sheet.kind.named_by_file:
             is_empty = is_empty | _is_named_by_file(sheet, name)[rows]

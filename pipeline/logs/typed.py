@@ -19,7 +19,8 @@ from pipeline.logs.fields import BATCH_LOG, INGREDIENT_LIST, TASTING_SHEET, File
 from pipeline.logs.log_file import ReadResult
 from pipeline.logs.scores import Scores, read_scores
 from pipeline.logs.sheet import Sheet
-from pipeline.logs.tables import VALUE_SCHEMAS, VALUE_TABLE
+from pipeline.logs.tables import TEXTS, VALUE_SCHEMAS, VALUE_TABLES
+from pipeline.logs.texts import texts_apart
 from pipeline.logs.totals import set_totals_aside
 from pipeline.logs.values import plain_item_key
 from pipeline.problems import Problem
@@ -60,8 +61,7 @@ class Typer:
         if kind.name == TASTING_SHEET:
             values = self._type_tasting(sheet, typed, lot)
         else:
-            table = VALUE_TABLE[kind.name]
-            values = {table: _with_marks(sheet, typed, lot, table)}
+            values = _values(sheet, typed, lot, cells)
         if kind.name == INGREDIENT_LIST:
             self.own_ingredients = values["ingredient_value"]["ingredient_key"]
         _count(sheet)
@@ -145,21 +145,24 @@ def _count(sheet: Sheet) -> None:
         file.rows_set_aside += int(aside[number])
 
 
-def _with_marks(sheet: Sheet, typed: dict[str, pl.Series], lot: ReadResult, table: str) -> pl.DataFrame:
+def _values(
+    sheet: Sheet, typed: dict[str, pl.Series], lot: ReadResult, cells: pl.DataFrame
+) -> dict[str, pl.DataFrame]:
     """The usable rows of one kind; in a batch or cask log with what is known of those set aside."""
-    schema = VALUE_SCHEMAS[table]
+    table, *texts = VALUE_TABLES[sheet.kind.name]
+    schema = {name: dtype for each in (table, *texts) for name, dtype in VALUE_SCHEMAS[each].items()}
     if "cells_set_aside" in schema:
         typed["cells_set_aside"] = sheet.cells_set_aside()
     if sheet.kind.name not in IDENTITY:
-        return _used_rows(sheet, typed, table)
+        return {table: _used_rows(sheet, typed, table)}
     typed |= {
         "is_set_aside": pl.repeat(False, len(sheet.text), dtype=pl.Boolean, eager=True),
     }
-    marks = [marks_of_rows(sheet, typed, schema), marks_of_uncut(lot.bad, sheet, schema)]
+    marks = pl.concat([marks_of_rows(sheet, typed, schema), marks_of_uncut(lot.bad, sheet, schema)])
     used = _used_rows(sheet, typed, table)
-    if not any(map(len, marks)):
-        return used
-    return pl.concat([with_texts(used), *marks]).sort("file_id", "line")
+    if len(marks):
+        used = pl.concat([with_texts(used), marks.select(used.columns)]).sort("file_id", "line")
+    return {table: used} | {name: texts_apart(sheet, typed, marks, cells, TEXTS[name]) for name in texts}
 
 
 def _used_rows(sheet: Sheet, typed: Mapping[str, pl.Series], table: str) -> pl.DataFrame:

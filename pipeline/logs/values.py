@@ -171,7 +171,12 @@ def _without_groups(text: pl.Expr, separator: str, mark: str) -> pl.Expr:
     return pl.coalesce(bare, text)
 
 
+_MAYBE_GROUPED = r"[0-9][ \u00a0\u2009\u202f'’][0-9]{3}"
+
+
 def _ungrouped(text: pl.Series) -> pl.Series:
+    if not text.str.contains(_MAYBE_GROUPED).any():
+        return text
     spaces = _without_groups(pl.col("text"), _SPACES, ".")
     return pl.DataFrame({"text": text}).select(_without_groups(spaces, _APOSTROPHES, ".")).to_series()
 
@@ -308,7 +313,9 @@ def parse_words(
     plain = distinct.texts.to_frame("text").select(_plain_word(pl.col("text"))).to_series()
     value = plain.replace_strict(dict(words), default=None, return_dtype=dtype)
     failed = np.flatnonzero((distinct.texts.is_not_null() & value.is_null()).to_numpy())
-    return distinct.spread(value), distinct.rows(failed)
+    # Where every word is written as it is meant, a coded column stays so.
+    is_as_written = dtype == pl.String and value.equals(distinct.texts)
+    return text if is_as_written else distinct.spread(value), distinct.rows(failed)
 
 
 _BETWEEN_WORDS = re.compile(r"[\s_-]+")

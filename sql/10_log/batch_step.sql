@@ -3,7 +3,7 @@
 --        it belongs to are not measured rather than short. A reading whose temperature was set aside is not measured.
 -- Grain: one row a row of a batch log (file_id, line).
 -- Part:  batch
--- From:  raw.batch_value, raw.file, raw.setting
+-- From:  raw.batch_value, raw.batch_log, raw.batch_text, raw.file, raw.setting
 create or replace table log.batch_step as
 with hydrometer as (
     select number_value as reference_c
@@ -126,9 +126,24 @@ strengths as (
     ) as reading
 ),
 
+-- A text stands among the cells as written, but for the rows in which one of them is not used so.
+texts as (
+    select file_id, line, run, item, cut, source, lot, vessel, "by" as operator, note
+    from raw.batch_log as batch_log
+    where
+        not exists (
+            select 1 from raw.batch_text as batch_text
+            where batch_text.file_id = batch_log.file_id and batch_text.line = batch_log.line
+        )
+    union all
+    select file_id, line, run, item, cut, source, lot, vessel, operator, note
+    from raw.batch_text
+),
+
 corrected as (
     select
         measured.*,
+        texts.* exclude (file_id, line),
         -- A Plato or Brix spindle is a gravity spindle with another scale: same correction.
         case
             when measured.temperature_c is null or step not in ('runnings', 'wort', 'wash') then gravity_as_sg
@@ -146,6 +161,9 @@ corrected as (
         on spout.reading = spout_reading
         and spout.unit = spout_unit
         and spout.temperature_c is not distinct from measured.temperature_c
+    inner join texts
+        on texts.file_id = measured.file_id
+        and texts.line = measured.line
 )
 
 select

@@ -8,6 +8,7 @@ As a script: `python tests/account/monte_carlo.py sample_logs 400` prints the co
 """
 
 import sys
+from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -63,14 +64,22 @@ def replicated(frames: LogFrames, count: int, u: InstrumentUncertainty, seed: in
     kept = frames.files.filter(pl.col("kind").is_in(["batch_log", "cask_log"]))
     files, values = [], {}
     for name, table in frames.values.items():
-        if name not in ("batch_value", "cask_value"):
+        if name not in ("batch_value", "batch_text", "cask_value"):
             values[name] = table if name == "ingredient_value" else table.clear()
             continue
         values[name] = pl.concat([drawn(named_apart(table, number, step), u, rng) for number in range(count)])
     for number in range(count):
         shifted = pl.col("file_id") + number * step
         files.append(kept.with_columns(shifted.cast(pl.Int32), pl.col("path") + f"~{number}"))
-    return LogFrames(pl.concat(files), frames.cells, values, frames.problems.clear())
+    return LogFrames(
+        pl.concat(files), cells_apart(frames, range(count), step), values, frames.problems.clear()
+    )
+
+
+def cells_apart(frames: LogFrames, numbers: Iterable[int], step: int) -> dict[str, pl.DataFrame]:
+    """The cells of batch logs, in which their texts stand, in copies with names and files of their own."""
+    cells = frames.cells["batch_log"]
+    return {**frames.cells, "batch_log": pl.concat([named_apart(cells, number, step) for number in numbers])}
 
 
 def named_apart(table: pl.DataFrame, number: int, step: int) -> pl.DataFrame:
@@ -86,11 +95,10 @@ def named_apart(table: pl.DataFrame, number: int, step: int) -> pl.DataFrame:
         for name in _NAMES
         if name in table.columns
     ]
-    return table.with_columns(
-        *names,
-        (pl.col("file_id") + number * step).cast(pl.Int32),
-        pl.col("logged_at").dt.offset_by(f"{number * DAYS_APART}d"),
-    )
+    moments = [
+        pl.col(name).dt.offset_by(f"{number * DAYS_APART}d") for name in {"logged_at"} & {*table.columns}
+    ]
+    return table.with_columns(*names, (pl.col("file_id") + number * step).cast(pl.Int32), *moments)
 
 
 def drawn(table: pl.DataFrame, u: InstrumentUncertainty, rng: np.random.Generator) -> pl.DataFrame:

@@ -127,8 +127,13 @@ def one_moved(frames: LogFrames, readings: pl.DataFrame) -> LogFrames:
     values = {
         name: each if name == "ingredient_value" else each.clear() for name, each in frames.values.items()
     }
+    numbers = range(len(tables))
     values["batch_value"] = pl.concat(tables)
-    return LogFrames(pl.concat(files), frames.cells, values, frames.problems.clear())
+    values["batch_text"] = pl.concat(
+        [monte_carlo.named_apart(frames.values["batch_text"], number, step) for number in numbers]
+    )
+    cells = monte_carlo.cells_apart(frames, numbers, step)
+    return LogFrames(pl.concat(files), cells, values, frames.problems.clear())
 
 
 @pytest.mark.parametrize(

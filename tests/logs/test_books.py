@@ -20,6 +20,9 @@ from pipeline.logs.books import Book
 from pipeline.logs.keep import kept_from
 from pipeline.settings import Settings
 
+sys.path.insert(0, str(Path(__file__).parent))
+from used_rows import used_rows
+
 Read = Callable[..., LogFrames]
 
 HEADER = ["batch", "when", "step", "run", "item", "cut", "volume", "gravity", "strength", "minutes", "note"]
@@ -63,11 +66,11 @@ def test_a_sheet_is_read_like_the_same_log_as_text(read: Read, tmp_path: Path) -
         _row("collect", run="strip", cut="low wines", volume="5 gal", strength="62 %vol"),
     ]
     text = "\n".join(",".join("" if cell is None else str(cell) for cell in row) for row in [HEADER, *rows])
-    plain = read(text).values["batch_value"]
+    plain = used_rows(read(text))
     (tmp_path / "log.csv").unlink()
     frames = read(_log(*rows), "season.xlsx")
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"].equals(plain)
+    assert used_rows(frames).equals(plain)
     assert frames.files.select("path", "kind", "decimal_mark", "rows_in").rows() == [
         ('season.xlsx sheet "Log"', "batch_log", ".", 3)
     ]
@@ -280,7 +283,7 @@ def test_cells_that_hold_formulas_as_text_markup_or_controls_stay_text(read: Rea
 
     frames = read(_book(fill), "season.xlsx")
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"]["item"].to_list() == [
+    assert used_rows(frames)["item"].to_list() == [
         "=1+1",
         "<script>alert(1)</script>",
         "\u202edrop table\nraw.file",
@@ -308,7 +311,7 @@ def test_telemetry_on_a_sheet_is_refused_with_the_way_to_mend_it(read: Read) -> 
         "packed by gzip). Mend: save the sheet as CSV (UTF-8), or take the file as the logger wrote it."
     )
     assert (frames.rows_in, frames.rows_set_aside) == (2, 1)
-    assert frames.values["batch_value"]["item"].to_list() == ["ale"], "the other sheet is read"
+    assert used_rows(frames)["item"].to_list() == ["ale"], "the other sheet is read"
 
 
 @pytest.mark.parametrize(
@@ -327,7 +330,7 @@ def test_characters_that_a_book_writes_in_its_own_way_are_text(read: Read, escap
     content = _log(_row("yeast", item="ale", note="two?lines"))
     frames = read(_with_strings(content, b"two?lines", f"two{escape}lines".encode()), "season.xlsx")
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"]["note"].to_list() == [text]
+    assert used_rows(frames)["note"].to_list() == [text]
 
 
 @pytest.mark.parametrize("escape", ["_x0000_", "_xD83D_", "_xdc00_", "_xFFFE_", "_xFFFF_"])
@@ -371,7 +374,7 @@ def test_an_unchanged_book_is_not_read_again(tmp_path: Path, monkeypatch: pytest
         assert read_titles == ["Sums"], "only what could not be read is tried again"
         assert again.files.equals(fresh.files)
         assert again.problems.equals(fresh.problems)
-        assert again.values["batch_value"].equals(fresh.values["batch_value"])
+        assert used_rows(again).equals(used_rows(fresh))
         path.write_bytes(_book(log))
         changed = read_logs(tmp_path, Settings(), kept=kept_from(connection))
         assert changed.files["path"].to_list() == ['season.xlsx sheet "Log"']

@@ -5,6 +5,7 @@ from __future__ import annotations
 import codecs
 import gzip
 import os
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -13,6 +14,9 @@ import pytest
 
 from pipeline.logs import LogFrames, read_logs
 from pipeline.settings import Settings
+
+sys.path.insert(0, str(Path(__file__).parent))
+from used_rows import used_rows
 
 Read = Callable[..., LogFrames]
 
@@ -114,7 +118,7 @@ def test_lines_are_counted_as_an_editor_shows_them(read: Read) -> None:
 def test_a_comment_may_hold_quotes_that_do_not_close(read: Read) -> None:
     frames = read('batch,step,item\n# a 5" pipe, "unclosed\nB1,yeast,ale\nB1,yeast,"lager"\n')
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"].select("line", "item").rows() == [(3, "ale"), (4, "lager")]
+    assert used_rows(frames).select("line", "item").rows() == [(3, "ale"), (4, "lager")]
 
 
 def test_a_quote_inside_a_plain_cell_is_a_letter(read: Read) -> None:
@@ -205,7 +209,7 @@ def test_a_cell_that_looks_like_a_formula_or_markup_stays_text(read: Read) -> No
     ]
     frames = read("batch,step,item,note\n" + "".join(f'007,yeast,ale,"{cell}"\n' for cell in cells))
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"]["note"].to_list() == cells
+    assert used_rows(frames)["note"].to_list() == cells
     assert set(frames.values["batch_value"]["batch"]) == {"007"}
 
 
@@ -230,7 +234,7 @@ def test_packed_log_is_read_like_the_file_in_it(read: Read, name: str) -> None:
     plain = TWO_ROWS if "csv" in name else TWO_ROWS.replace(",", "\t")
     frames = read(gzip.compress(plain.encode()), name)
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"]["item"].to_list() == ["ale", "lager"]
+    assert used_rows(frames)["item"].to_list() == ["ale", "lager"]
     assert frames.cells["batch_log"]["line"].to_list() == [2, 3]
 
 
@@ -295,7 +299,7 @@ def test_a_few_broken_bytes_cost_their_cells_and_rows_only(read: Read) -> None:
 def test_a_replacement_character_that_is_text_is_text(read: Read) -> None:
     frames = read("batch,step,item,note\nB1,yeast,ale \ufffd,lost long ago \ufffd\n")
     assert frames.problems.is_empty()
-    assert frames.values["batch_value"]["item"].to_list() == ["ale \ufffd"]
+    assert used_rows(frames)["item"].to_list() == ["ale \ufffd"]
 
 
 def test_a_batch_with_broken_bytes_makes_no_batch(read: Read) -> None:

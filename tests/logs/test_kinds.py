@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -14,6 +15,9 @@ from pipeline.logs import VALUE_SCHEMAS, LogFrames, read_logs
 from pipeline.logs.fields import KINDS_OF_FILE, field_of
 from pipeline.logs.steps import BATCH_STEPS, CASK_STEPS, Step
 from pipeline.settings import Settings
+
+sys.path.insert(0, str(Path(__file__).parent))
+from used_rows import used_rows
 
 Read = Callable[..., LogFrames]
 
@@ -63,7 +67,8 @@ STEP_IDS = [f"{kind} {step.name}" for kind, step in STEPS]
 def test_step_with_all_it_may_have_is_read_without_a_word(read: Read, kind: str, step: Step) -> None:
     frames = read(_log(kind, [_row(kind, step, step.columns)]))
     assert frames.problems.is_empty(), frames.problems["message"].to_list()
-    value = frames.values["batch_value" if kind == "batch_log" else "cask_value"].row(0, named=True)
+    rows = used_rows(frames) if kind == "batch_log" else frames.values["cask_value"]
+    value = rows.row(0, named=True)
     assert value["step"] == step.name
     for column in step.columns:
         for typed in field_of(kind, column).becomes:

@@ -67,7 +67,21 @@ def _check_parted(content: bytes, part: int, stretch: int, name: str = "log.csv"
 CELL = st.sampled_from(
     [
         *("", "", " ", "B1", "B2", "grain", "yeast", "collect", "hearts", "heads", "strip", "ale", "0", "5"),
-        *("1.5", "1,5", "1,250", "1.250", "62 %", "6O", "2025-09-14 08:30", "2025-9-14", "é", "a\nb", "x, y"),
+        *(
+            "Hearts",
+            " ale",
+            "1.5",
+            "1,5",
+            "1,250",
+            "1.250",
+            "62 %",
+            "6O",
+            "2025-09-14 08:30",
+            "2025-9-14",
+            "é",
+            "a\nb",
+            "x, y",
+        ),
         *('5" pipe', 'say "so"', "#", " 7 ", "\ufffd", "\u00a0"),
     ]
 )
@@ -151,7 +165,7 @@ def _season(folder: Path) -> None:
     rows = "B7,2025-09-14,collect,r1,,hearts,1O,,\nB7,2025-09-14,yeast,,ale,,,,\n" * 10
     # In a part with a record of two lines what stands before and behind it is cut another way.
     large = (
-        f'{HEADER}\n{rows}B7,2025-09-14,yeast,,ale,,,,"two\nlines"\n{rows}B7,,yeast,,a 5" pipe,,,,\n{rows}'
+        f'{HEADER}\n{rows}B7,2025-09-14,yeast,,ale,,,,"two\nlines"\n{rows}B7,,yeast,,a 5" pipe ,,,,\n{rows}'
     )
     cask = "cask,when,step,volume\n" + "K1,2025-09-14,fill,5 L\n" * 40
     for name, text in (("a", small), ("b", large), ("c", small), ("d", cask), ("e", large), ("f", small)):
