@@ -16,7 +16,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from itertools import accumulate
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -39,6 +38,8 @@ EWMA_WIDTH = 2.962
 """In control both run 465 to 500 points between false alarms; a shift of one sigma takes 10."""
 
 _TAIL = float(ndtr(3.0))
+# Stretches that are looked at together.
+_AT_ONCE = 500
 
 RULES = {
     "beyond limits": "Nelson 1, Western Electric 1: one point beyond three sigma",
@@ -108,11 +109,16 @@ def individuals(values: Array) -> Individuals:
 
 
 def ewma(values: Array, target: float, weight: float = EWMA_WEIGHT) -> Array:
-    """The exponentially weighted moving average, starting from the target."""
-    averages = accumulate(
-        values.tolist(), lambda last, value: weight * value + (1.0 - weight) * last, initial=target
-    )
-    return np.array(list(averages)[1:])
+    """The exponentially weighted moving average, starting from the target.
+
+    values : the points of one series, or of many side by side, a column each (in what follows as well)
+    """
+    averages = weight * values
+    last = np.full(values.shape[1:], target)
+    for place, weighed in enumerate(averages):
+        last = weighed + (1.0 - weight) * last
+        averages[place] = last
+    return averages
 
 
 def ewma_half_width(
@@ -125,20 +131,15 @@ def ewma_half_width(
 
 def cusum(values: Array, target: float, slack: float, decision: float = np.inf) -> tuple[Array, Array]:
     """Upper and lower tabular CUSUM; after a signal (a sum above `decision`) both start again from nought."""
-    upper, lower = [], []
-    up = down = 0.0
-    for above, below in zip(
-        (values - (target + slack)).tolist(), ((target - slack) - values).tolist(), strict=True
-    ):
-        up += above
-        down += below
-        up = up if up > 0.0 else 0.0
-        down = down if down > 0.0 else 0.0
-        upper.append(up)
-        lower.append(down)
-        if up > decision or down > decision:
-            up = down = 0.0
-    return np.array(upper), np.array(lower)
+    upper, lower = values - (target + slack), (target - slack) - values
+    up = down = np.zeros(values.shape[1:])
+    for place, (above, below) in enumerate(zip(upper, lower, strict=True)):
+        up, down = np.maximum(up + above, 0.0), np.maximum(down + below, 0.0)
+        upper[place], lower[place] = up, down
+        is_out = np.maximum(up, down) > decision
+        if is_out.any():
+            up, down = np.where(is_out, 0.0, up), np.where(is_out, 0.0, down)
+    return upper, lower
 
 
 def self_starting(values: Array) -> Array:
@@ -146,18 +147,27 @@ def self_starting(values: Array) -> Array:
 
     NaN for the first two runs and while all before are alike. Needs neither a target nor a sigma.
     """
+    return q_statistics(*off_those_before(values))
+
+
+def off_those_before(values: Array) -> tuple[Array, Array]:
+    """How far each point lies from the mean of all before it, and the sum of squares about that mean."""
     # Mean and squares of those before are carried along (B. P. Welford, Technometrics 4 (1962) 419-420).
-    offs, squares_before = [], []
-    mean = squares = 0.0
-    for number, value in enumerate(values.tolist(), start=1):
+    offs, squares_before = np.empty(values.shape), np.empty(values.shape)
+    mean = squares = np.zeros(values.shape[1:])
+    for place, value in enumerate(values):
         off = value - mean
-        offs.append(off)
-        squares_before.append(squares)
-        mean += off / number
-        squares += off * (value - mean)
-    before, spread = np.arange(values.size), np.array(squares_before)
-    spread = np.where((before >= 2) & (spread > 0.0), spread, np.nan)
-    t = np.array(offs) * np.sqrt(before * (before - 1) / ((before + 1.0) * spread))
+        offs[place], squares_before[place] = off, squares
+        mean = mean + off / (place + 1)
+        squares = squares + off * (value - mean)
+    return offs, squares_before
+
+
+def q_statistics(offs: Array, squares_before: Array) -> Array:
+    """Q of one series from what `off_those_before` found."""
+    before = np.arange(offs.size)
+    spread = np.where((before >= 2) & (squares_before > 0.0), squares_before, np.nan)
+    t = offs * np.sqrt(before * (before - 1) / ((before + 1.0) * spread))
     q = ndtri(stdtr(before - 1.0, t))
     return np.asarray(np.clip(q, -8.0, 8.0))
 
@@ -219,9 +229,13 @@ def first_steady(values: Array, most: int = TRIAL_RUNS) -> tuple[int, int] | Non
     for length in sorted({min(most, values.size), 15, 12, LEAST_RUNS}, reverse=True):
         if not LEAST_RUNS <= length <= min(most, values.size):
             continue
-        steady = np.flatnonzero(_are_steady(sliding_window_view(values, length)))
-        if steady.size:
-            return int(steady[0]), int(steady[0]) + length
+        stretches = sliding_window_view(values, length)
+        # The first steady one is mostly among the first.
+        for start in range(0, len(stretches), _AT_ONCE):
+            steady = np.flatnonzero(_are_steady(stretches[start : start + _AT_ONCE]))
+            if steady.size:
+                first = start + int(steady[0])
+                return first, first + length
     return None
 
 

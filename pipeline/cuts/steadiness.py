@@ -6,7 +6,7 @@ of one still, whole or by operator or by recipe. What the charge explains is tak
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -93,16 +93,17 @@ WHAT = (
 
 @dataclass(frozen=True)
 class _Series:
-    """One figure's values over the runs of a group, in order; `values` adjusted for the charge."""
+    """One figure's values over the runs of a group, in order; `values` adjusted for the charge.
+
+    runs     : `RUN_COLUMNS`
+    settings : the distiller's, by the names of `READS`
+    """
 
     key: Row
+    settings: Mapping[str, Any]
     runs: pl.DataFrame
     logged: Array
     values: Array
-
-    def setting(self, name: str) -> Any:
-        """What stands beside every run, from the settings."""
-        return self.runs[name][0]
 
 
 @dataclass(frozen=True)
@@ -115,11 +116,15 @@ class _Phase:
     lower: Array
     upper: Array
 
-    def names(self) -> pl.Series:
+    def names(self) -> pl.Expr:
         """Of every point, whether it lies before, in or after the stretch."""
-        places = np.arange(self.lower.size)
-        return pl.Series(
-            np.where(places < self.first, "before", np.where(places < self.last, "baseline", "after"))
+        place = pl.int_range(pl.len())
+        return (
+            pl.when(place < self.first)
+            .then(pl.lit("before"))
+            .when(place < self.last)
+            .then(pl.lit("baseline"))
+            .otherwise(pl.lit("after"))
         )
 
 
@@ -134,15 +139,28 @@ class _Drift:
     down: Array
 
     @classmethod
-    def of(cls, values: Array) -> _Drift:
-        q = control.self_starting(values)
-        started = np.nan_to_num(q)
-        return cls(
-            q,
-            control.ewma(started, 0.0),
-            control.ewma_half_width(1.0, np.maximum(np.arange(values.size) - 1.0, 1.0)),
-            *control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H),
-        )
+    def of_all(cls, all_values: Sequence[Array]) -> Iterator[_Drift]:
+        """Of many series: a point needs the one before, but all series take a step together."""
+        offs, squares = control.off_those_before(_side_by_side(all_values))
+        found = [
+            control.q_statistics(offs[: values.size, k], squares[: values.size, k])
+            for k, values in enumerate(all_values)
+        ]
+        started = _side_by_side([np.nan_to_num(q) for q in found])
+        average = control.ewma(started, 0.0)
+        up, down = control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H)
+        limit = control.ewma_half_width(1.0, np.maximum(np.arange(len(started)) - 1.0, 1.0))
+        for k, q in enumerate(found):
+            own = (slice(q.size), k)
+            yield cls(q, average[own], limit[: q.size], up[own], down[own])
+
+
+def _side_by_side(all_values: Sequence[Array]) -> Array:
+    """Series as columns, each from the top; NaN below the shorter ones."""
+    columns = np.full((max((values.size for values in all_values), default=0), len(all_values)), np.nan)
+    for k, values in enumerate(all_values):
+        columns[: values.size, k] = values
+    return columns
 
 
 def chart_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
@@ -150,8 +168,10 @@ def chart_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     points = [pl.DataFrame(schema=CONTROL_CHART_SCHEMA)]
     signals: list[Row] = []
     steadiness: list[Row] = []
-    for series in _all_series(frame):
-        phase, drift = _phase(series), _Drift.of(series.values)
+    charted = list(_all_series(frame))
+    drifts = _Drift.of_all([series.values for series in charted])
+    for series, drift in zip(charted, drifts, strict=True):
+        phase = _phase(series)
         found = _signals(series, phase, drift)
         points.append(_chart(series, phase, drift))
         signals += found
@@ -176,7 +196,9 @@ def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
             if known.height < 2:
                 continue
             logged = known[figure].to_numpy()
-            known = known.with_columns(
+            settings = known.row(0, named=True)
+            known = known.select(
+                *{*RUN_COLUMNS, *GROUPINGS},
                 pl.Series("logged_value", logged),
                 pl.Series("adjusted_value", _adjusted(figure, known, logged)),
             )
@@ -186,7 +208,11 @@ def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
                         continue
                     key = {"figure": figure, "still": still, "grouping": grouping, "group_name": name}
                     yield _Series(
-                        key, group, group["logged_value"].to_numpy(), group["adjusted_value"].to_numpy()
+                        key,
+                        settings,
+                        group.select(*RUN_COLUMNS),
+                        group["logged_value"].to_numpy(),
+                        group["adjusted_value"].to_numpy(),
                     )
 
 
@@ -208,7 +234,7 @@ def _covariates(runs: pl.DataFrame, figure: str, names: tuple[str, ...] = COVARI
 
 def _phase(series: _Series) -> _Phase | None:
     """The distiller's own baseline if it is set and long enough, else the first steady stretch."""
-    wanted = int(series.setting("baseline_runs") or 0)
+    wanted = int(series.settings["baseline_runs"] or 0)
     size = series.values.size
     stretch = (0, wanted) if control.LEAST_RUNS <= wanted <= size else control.first_steady(series.values)
     if stretch is None:
@@ -227,7 +253,9 @@ def _chart(series: _Series, phase: _Phase | None, drift: _Drift) -> pl.DataFrame
     columns: dict[str, Any] = {name: pl.lit(value, pl.String) for name, value in series.key.items()}
     columns |= {
         "run_position": pl.int_range(1, pl.len() + 1),
-        "moving_range": pl.col("adjusted_value").diff().abs(),
+        "logged_value": pl.Series(series.logged),
+        "adjusted_value": pl.Series(series.values),
+        "moving_range": pl.Series(series.values).diff().abs(),
         "q_statistic": pl.Series(drift.q, nan_to_null=True),
         "ewma": pl.Series(drift.average),
         "ewma_limit": pl.Series(drift.limit),
@@ -257,7 +285,7 @@ def _signals(series: _Series, phase: _Phase | None, drift: _Drift) -> list[Row]:
 def _rule_signals(series: _Series, phase: _Phase) -> list[tuple[int, Row]]:
     # Three sigma is the limit in force at each point, so that one rule serves both phases.
     z = (series.values - phase.limits.mean) / (0.5 * (phase.upper - phase.lower) / 3.0)
-    rules = _RULES[series.setting("rules") or "one"]
+    rules = _RULES[series.settings["rules"] or "one"]
     return [
         (place, _signal(series, place, rule, z[place], phase.limits.mean, place))
         for rule in rules
@@ -289,17 +317,18 @@ def _since(sums: Array, place: int) -> int:
 
 
 def _signal(series: _Series, place: int, rule: str, side: float, centre: float, since: int) -> Row:
+    began = series.runs.row(since, named=True)
     return (
         series.key
-        | {name: series.runs[name][place] for name in RUN_COLUMNS}
+        | series.runs.row(place, named=True)
         | {
             "rule": rule,
             "rule_source": control.RULES[rule],
             "adjusted_value": series.values[place],
             "centre": centre,
             "direction": "high" if side > 0 else "low",
-            "since_batch": series.runs["batch"][since],
-            "since_run": series.runs["run"][since],
+            "since_batch": began["batch"],
+            "since_run": began["run"],
         }
     )
 
@@ -341,9 +370,9 @@ def _steadiness(series: _Series, phase: _Phase | None, signals: int) -> Row:
 def _capability(series: _Series) -> Row:
     """Ppk of the logged values against the distiller's own bounds, where there are any."""
     target = _TARGETS.get(series.key["figure"])
-    if target is None or series.setting(f"{target}_low") is None or series.logged.size < 4:
+    if target is None or series.settings[f"{target}_low"] is None or series.logged.size < 4:
         return {}
-    low, high = series.setting(f"{target}_low"), series.setting(f"{target}_high")
+    low, high = series.settings[f"{target}_low"], series.settings[f"{target}_high"]
     sd = float(series.logged.std(ddof=1))
     bounds: Row = {"target_low": low, "target_high": high}
     if not sd > 0.0:

@@ -2,7 +2,16 @@
 -- Grain: one row a problem found.
 -- From:  raw.batch_log, raw.file
 create or replace table problem.batch_logged_twice as
-with measured_rows as (
+-- Hardly a row has its like: only such as may have are held against each other.
+with alike as (
+    select hash("when", step, run, item, cut, mass, volume, gravity, strength) as fingerprint
+    from raw.batch_log
+    where "when" is not null and coalesce(mass, volume, gravity, strength) is not null
+    group by 1
+    having count(*) > 1
+),
+
+rows_alike as (
     select distinct
         file_id,
         coalesce(batch, '') as batch,
@@ -17,16 +26,10 @@ with measured_rows as (
         strength,
     from raw.batch_log
     -- Two batches may share a date and a grain, but hardly a reading to the minute.
-    where "when" is not null and coalesce(mass, volume, gravity, strength) is not null
-),
-
-sizes as (
-    select
-        file_id,
-        batch,
-        count(*) as rows,
-    from measured_rows
-    group by file_id, batch
+    where
+        "when" is not null
+        and coalesce(mass, volume, gravity, strength) is not null
+        and hash("when", step, run, item, cut, mass, volume, gravity, strength) in (from alike)
 ),
 
 shared as (
@@ -36,8 +39,8 @@ shared as (
         earlier.file_id as earlier_file_id,
         earlier.batch as earlier_batch,
         count(*) as rows,
-    from measured_rows as later
-    inner join measured_rows as earlier
+    from rows_alike as later
+    inner join rows_alike as earlier
         on earlier."when" = later."when"
         and earlier.step = later.step
         and earlier.run is not distinct from later.run
@@ -49,6 +52,36 @@ shared as (
         and earlier.strength is not distinct from later.strength
         and (earlier.file_id, earlier.batch) < (later.file_id, later.batch)
     group by later.file_id, later.batch, earlier.file_id, earlier.batch
+    having count(*) >= 3
+),
+
+measured_rows as (
+    select distinct
+        file_id,
+        coalesce(batch, '') as batch,
+        "when",
+        step,
+        run,
+        item,
+        cut,
+        mass,
+        volume,
+        gravity,
+        strength,
+    from raw.batch_log
+    where
+        "when" is not null
+        and coalesce(mass, volume, gravity, strength) is not null
+        and file_id in (select shared.file_id from shared union all select shared.earlier_file_id from shared)
+),
+
+sizes as (
+    select
+        file_id,
+        batch,
+        count(*) as rows,
+    from measured_rows
+    group by file_id, batch
 ),
 
 copies as (
@@ -68,7 +101,7 @@ copies as (
         and earlier_sizes.batch = shared.earlier_batch
     inner join raw.file as file
         on file.file_id = shared.earlier_file_id
-    where shared.rows >= 3 and 2 * shared.rows >= least(sizes.rows, earlier_sizes.rows)
+    where 2 * shared.rows >= least(sizes.rows, earlier_sizes.rows)
 ),
 
 first_lines as (
@@ -77,6 +110,7 @@ first_lines as (
         coalesce(batch, '') as batch,
         min(line) as line,
     from raw.batch_log
+    where file_id in (select copies.file_id from copies)
     group by 1, 2
 )
 

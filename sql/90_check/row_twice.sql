@@ -3,7 +3,24 @@
 -- Part:  file_id
 -- From:  raw.batch_log, raw.cask_log
 create or replace table problem.row_twice as
-with batch_rows as (
+-- Hardly a row has its like: only such as may have are held against each other.
+with batch_alike as (
+    select hash(file_id, "when", step, item, mass, volume, strength, temperature) as fingerprint
+    from raw.batch_log
+    where "when" is not null and coalesce(mass, volume, gravity, strength, temperature) is not null
+    group by 1
+    having count(*) > 1
+),
+
+cask_alike as (
+    select hash(file_id, cask, "when", step, item, mass, volume, strength) as fingerprint
+    from raw.cask_log
+    where "when" is not null and coalesce(volume, mass, strength) is not null
+    group by 1
+    having count(*) > 1
+),
+
+batch_rows as (
     select
         *,
         min(line) over (
@@ -12,7 +29,10 @@ with batch_rows as (
                 spout, temperature, minutes, ph
         ) as first_line,
     from raw.batch_log
-    where "when" is not null and coalesce(mass, volume, gravity, strength, temperature) is not null
+    where
+        "when" is not null
+        and coalesce(mass, volume, gravity, strength, temperature) is not null
+        and hash(file_id, "when", step, item, mass, volume, strength, temperature) in (from batch_alike)
 ),
 
 cask_rows as (
@@ -22,7 +42,10 @@ cask_rows as (
             partition by file_id, cask, "when", step, source, volume, mass, strength, temperature, item
         ) as first_line,
     from raw.cask_log
-    where "when" is not null and coalesce(volume, mass, strength) is not null
+    where
+        "when" is not null
+        and coalesce(volume, mass, strength) is not null
+        and hash(file_id, cask, "when", step, item, mass, volume, strength) in (from cask_alike)
 )
 
 select
