@@ -62,9 +62,14 @@ class Flow:
         returns : table -> the column that tells which rows are a part's
         """
         found = {name: model.part for name, model in self.models.items() if model.part is not None}
-        for step in set(self.steps.values()):
+        for step in STEPS:
             found |= {name: each.column for name, each in step.of_parts.items()}
         return {name: found[name] for name in self.order if name in found}
+
+    @property
+    def macros(self) -> list[str]:
+        """What statements call besides the science."""
+        return [name for name, model in self.models.items() if model.is_macro]
 
     @cached_property
     def needed_whole(self) -> list[str]:
@@ -81,7 +86,7 @@ class Flow:
             if name in self.depends and name not in found:
                 found.add(name)
                 waiting += self.depends[name]
-        return [name for name in self.order if name in found or "." not in name]
+        return [name for name in self.order if name in found or name in self.macros]
 
     def on_from(self, changed: Collection[str]) -> list[str]:
         """The tables that are made from any of `changed`, however far back, in order."""

@@ -37,6 +37,7 @@ from pipeline.found_problems import all_problems, load_problems, make_problems, 
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import LogFrames, Reading, load_raw, look_through
 from pipeline.logs.keep import Kept, kept_from
+from pipeline.mend import mend_season
 from pipeline.problems import PROBLEM_SCHEMA
 from pipeline.progress import Progress, silent
 from pipeline.resources import sql_dir
@@ -84,7 +85,10 @@ def build_season(logs: Path, database: Path, settings: Settings, progress: Progr
         if kept is not None and _nothing_changed(read, kept):
             return _problems_of(kept.connection)
         with sentences(database), _replacing(database, kept) as unfinished:
-            return _make_anew(unfinished, read, settings, progress, kept)
+            problems = mend_season(unfinished, database, read, progress)
+            if problems is None:
+                problems = _make_anew(unfinished, read, settings, progress, kept)
+            return problems
 
 
 @contextmanager

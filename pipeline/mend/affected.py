@@ -89,7 +89,8 @@ def _parts_of(con: duckdb.DuckDBPyConnection, changed: tuple[int, ...]) -> Affec
     of_batch, of_lot = (
         dict(members.select(name, "part").drop_nulls().iter_rows()) for name in ("batch", "lot")
     )
-    of_cask = {cask: of_lot.get(lot_key(f"cask {cask}")) for cask in named["cask"].drop_nulls().unique().to_list()}
+    casks = named["cask"].drop_nulls().unique().to_list()
+    of_cask = {cask: of_lot.get(lot_key(f"cask {cask}")) for cask in casks}
     part = pl.coalesce(_looked_up("batch", of_batch), _looked_up("cask", of_cask))
     named = named.with_columns(part.alias("part"))
     files = set(changed)

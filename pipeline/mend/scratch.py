@@ -17,8 +17,6 @@ __all__ = ["SCRATCH", "key_table", "make_keys", "make_scratch"]
 
 SCRATCH = "scratch"
 
-_TELEMETRY = "raw.telemetry_minute"
-
 Connection = duckdb.DuckDBPyConnection
 
 
@@ -45,13 +43,8 @@ def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affect
     frames = {**read.anew.cells, **read.anew.values}
     for table in LOG_TABLES:
         _make_log_table(con, season, table, frames[table.removeprefix("raw.")])
-    of_batches = f"where batch in (from {key_table('batch')})"
     for table in flow.needed_whole:
-        rows = f"from {season}.{table}"
-        if table == _TELEMETRY:
-            con.execute(f"create table {table} as {rows} {of_batches} order by file_id, line")
-        else:
-            con.execute(f"create view {table} as {rows}")
+        con.execute(f"create view {table} as from {season}.{table}")
 
 
 def _make_log_table(con: Connection, season: str, table: str, anew: pl.DataFrame) -> None:

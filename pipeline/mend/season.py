@@ -52,7 +52,7 @@ def _mend(
     flow = Flow.of(_loaded(con))
     parts = KeptParts(kept.connection)
     make_scratch(con, season, flow, read, affected)
-    flow.make(con, flow.part_tables, progress, parts)
+    flow.make(con, [*flow.macros, *flow.part_tables], progress, parts)
     numbers = own_numbers(con, season)
     if numbers is None:
         return None

@@ -1,6 +1,5 @@
 -- What:  measurements that keep the alcohol account from closing within the instruments' errors.
 -- Grain: one row a problem found.
--- Part:  file_id
 -- From:  account.suspect
 create or replace table problem.balance as
 select
