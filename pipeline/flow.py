@@ -20,18 +20,22 @@ from pipeline.python_step import PythonStep
 from pipeline.resources import sql_dir
 from pipeline.science import MAX_LPA_PER_KG_EXTRACT
 from pipeline.sql_functions import sql_macros
-from pipeline.sql_models import AFTER_PROBLEMS, SqlModel, order_tables, read_models
+from pipeline.sql_models import (
+    AFTER_PROBLEMS,
+    LOG_TABLES,
+    SqlModel,
+    check_parts,
+    order_tables,
+    read_models,
+)
 from pipeline.steps import STEPS
 
-__all__ = ["LOG_TABLES", "PARTS", "Flow", "make_table", "prepare"]
+__all__ = ["PARTS", "Flow", "make_table", "order_of", "prepare"]
 
 Connection = duckdb.DuckDBPyConnection
 
 PARTS = "account.part"
 """Which part of the season each batch and lot belongs to."""
-
-LOG_TABLES = ("raw.batch_log", "raw.batch_value", "raw.cask_log", "raw.cask_value")
-"""What the rows of batch and cask logs are loaded into."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +55,9 @@ class Flow:
         """The flow on from tables that stand before anything runs."""
         models = {model.name: model for model in read_models(sql_dir()) if model.layer != AFTER_PROBLEMS}
         steps = {name: step for step in STEPS for name in step.makes}
+        of_parts = {name for step in STEPS for name in step.of_parts}
+        # A part's own rows of it are all that a step asks for.
+        check_parts(models.values(), {PARTS, *of_parts}, {name: step.depends for name, step in steps.items()})
         depends: dict[str, Collection[str]] = {model.name: model.depends for model in models.values()}
         depends |= {name: step.depends for name, step in steps.items()}
         return cls(models, steps, depends, tuple(order_tables(depends, given)))
@@ -112,6 +119,19 @@ class Flow:
                 elif name not in done:
                     _run_step(con, self.steps[name], parts)
                     done.update(self.steps[name].makes)
+
+
+def order_of(name: str) -> str | None:
+    """What the rows of a table are ordered by, as SQL says it; None where they lie as they were made.
+
+    Rows that belong to parts of the season may lie in any order: each part's can be made anew.
+    """
+    if name in LOG_TABLES:
+        return "file_id, line"
+    for step in STEPS:
+        if name in step.of_parts:
+            return step.of_parts[name].order
+    return {model.name: model.order for model in read_models(sql_dir()) if model.part}.get(name)
 
 
 def prepare(con: Connection) -> None:

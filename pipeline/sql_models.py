@@ -31,9 +31,10 @@ LAYERS = {
 AFTER_PROBLEMS = "95_mark"
 """The layer that is made last, from all problems: those of reading and those that the checks found."""
 
-LOGGED = frozenset(
-    ("raw.batch_log", "raw.batch_value", "raw.cask_log", "raw.cask_value", "raw.problem", "problem.row")
-)
+LOG_TABLES = ("raw.batch_log", "raw.batch_value", "raw.batch_text", "raw.cask_log", "raw.cask_value")
+"""What the rows of batch and cask logs are loaded into, by `file_id` and `line`."""
+
+LOGGED = frozenset((*LOG_TABLES, "raw.problem", "problem.row"))
 """What is read of batch and cask logs, and the problems told of them."""
 
 PART_COLUMNS = frozenset(("batch", "file_id", "lot", "cask", "move_id", "reading_id", "piece"))

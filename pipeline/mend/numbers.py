@@ -61,20 +61,13 @@ _NUMBERINGS = (
         "file_id, line, batch, cask, quantity",
         ("reading_id",),
     ),
-    _Numbering(
-        "account.component",
-        "component_no",
-        f"piece in (from {key_table('piece')})",
-        "piece",
-        ("component_no",),
-    ),
 )
 
 
 def own_numbers(con: Connection, season: str) -> Mapping[str, str] | None:
     """Of each column with such numbers a table that has the season's number of each `own` one.
 
-    Makes the keys of the rows that are told by a number of the season, or by a lot, too.
+    Makes the keys of the rows that are told by a number of the season, too.
 
     returns : None where the parts have other rows than they had, or in another order
     """
@@ -90,5 +83,4 @@ def own_numbers(con: Connection, season: str) -> Mapping[str, str] | None:
         found |= dict.fromkeys(each.columns, name)
     for column in ("move_id", "reading_id"):
         con.execute(f"create table {key_table(column)} as select season as key from {found[column]}")
-    con.execute(f"create table {key_table('lot')} as select lot as key from {SCRATCH}.account.lot")
     return found

@@ -8,10 +8,10 @@ from __future__ import annotations
 import duckdb
 import polars as pl
 
-from pipeline.flow import LOG_TABLES, PARTS, Flow, make_table, prepare
+from pipeline.flow import PARTS, Flow, make_table, prepare
 from pipeline.logs import Reading
 from pipeline.mend.affected import Affected
-from pipeline.sql_models import SCHEMAS
+from pipeline.sql_models import LOG_TABLES, SCHEMAS
 
 __all__ = ["SCRATCH", "key_table", "make_keys", "make_scratch"]
 
@@ -39,7 +39,11 @@ def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affect
         f"create table {PARTS} as select * from {season}.{PARTS} where part in (from {key_table('part')}) "
         "order by all"
     )
-    con.execute(f"create table {key_table('piece')} as select distinct piece as key from {PARTS}")
+    for column in ("piece", "lot"):
+        con.execute(
+            f"create table {key_table(column)} as select distinct {column} as key from {PARTS} "
+            f"where {column} is not null"
+        )
     frames = {**read.anew.cells, **read.anew.values}
     for table in LOG_TABLES:
         _make_log_table(con, season, table, frames[table.removeprefix("raw.")])

@@ -9,7 +9,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
-from pipeline.flow import LOG_TABLES, PARTS, Flow, make_table
+from pipeline.flow import PARTS, Flow, make_table
 from pipeline.found_problems import make_problems
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import Reading
@@ -20,7 +20,7 @@ from pipeline.mend.scratch import SCRATCH, make_scratch
 from pipeline.mend.splice import put_in_place
 from pipeline.progress import Progress
 from pipeline.resources import sql_dir
-from pipeline.sql_models import read_models
+from pipeline.sql_models import LOG_TABLES, read_models
 from pipeline.table_comments import describe_tables
 
 Connection = duckdb.DuckDBPyConnection

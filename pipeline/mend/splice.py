@@ -6,8 +6,9 @@ from collections.abc import Iterator, Mapping
 
 import duckdb
 
-from pipeline.flow import LOG_TABLES, Flow
+from pipeline.flow import Flow
 from pipeline.mend.scratch import SCRATCH, key_table
+from pipeline.sql_models import LOG_TABLES
 
 __all__ = ["put_in_place"]
 

@@ -8,6 +8,8 @@ from pathlib import Path
 import duckdb
 import pytest
 
+from pipeline.warehouse import order_of
+
 BATCH = """batch,when,step,run,item,cut,volume,gravity,strength,mass
 {name},2025-09-14 08:00,grain,,{grain},,,,,40
 {name},2025-09-14 12:00,wort,,,,{volume},1.062,,
@@ -26,7 +28,7 @@ def batch_text() -> Callable[..., str]:
 
 @pytest.fixture
 def database_as_text() -> Callable[[Path], dict[str, str]]:
-    """Tells every table of a database, row for row in the order in which it is stored."""
+    """Tells every table of a database, row for row in its order."""
     return _database_as_text
 
 
@@ -38,7 +40,7 @@ def _batch_text(
 
 
 def _database_as_text(database: Path) -> dict[str, str]:
-    """Every table of a database, row for row in the order in which it is stored."""
+    """Every table of a database, row for row in its order."""
     with duckdb.connect(str(database), read_only=True) as connection:
         names = connection.execute(
             "select schema_name, table_name from duckdb_tables() order by schema_name, table_name"
@@ -47,8 +49,15 @@ def _database_as_text(database: Path) -> dict[str, str]:
             f"{schema}.{table}": repr(
                 (
                     connection.execute(f"describe {schema}.{table}").fetchall(),
-                    connection.execute(f'select * from {schema}."{table}"').fetchall(),
+                    connection.execute(f'select * from {schema}."{table}"{_order(schema, table)}').fetchall(),
                 )
             )
             for schema, table in names
         }
+
+
+def _order(schema: str, table: str) -> str:
+    """How the rows of a table are ordered, where they may lie in any order."""
+    name = f"{schema}.{table}"
+    order = "step, part, frame_no" if name == "raw.kept_part" else order_of(name)
+    return f" order by {order}" if order else ""

@@ -41,9 +41,7 @@ def logs_of_sets(tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
 
 
 @pytest.fixture
-def logs(
-    tmp_path: Path, logs_of_sets: dict[str, bytes], monkeypatch: pytest.MonkeyPatch
-) -> Path:
+def logs(tmp_path: Path, logs_of_sets: dict[str, bytes], monkeypatch: pytest.MonkeyPatch) -> Path:
     """They stand in a folder, and every set of batches is a part of its own, however small the season."""
     monkeypatch.setattr(pipeline.account.partition, "WHOLE_UP_TO", 1)
     monkeypatch.setattr(pipeline.account.partition, "FEWEST", 1)

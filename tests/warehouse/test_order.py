@@ -85,7 +85,7 @@ class Filled:
 
 
 def logs_of_sets(place: Path) -> Path:
-    """A season of batches, casks, tastings and telemetry, and two sets of batches that share nothing with it."""
+    """A season of batches, casks, tastings and telemetry, and two sets that share nothing with it."""
     logs = place / "logs"
     season = simulate_season(8, seed=3)
     write_season(season, logs)
