@@ -44,7 +44,8 @@ _NUMBERINGS = (
         "log.batch_step",
         "step_id",
         _OF_FILES,
-        "file_id, line, batch, happened_at",
+        # A lot's name may change what the sources of other batches mean.
+        "file_id, line, batch, lot, happened_at",
         ("step_id", "first_step_id", "original_step_id", "final_step_id"),
     ),
     _Numbering(
