@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cache, cached_property
 
 import duckdb
 import polars as pl
@@ -126,12 +126,16 @@ def order_of(name: str) -> str | None:
 
     Rows that belong to parts of the season may lie in any order: each part's can be made anew.
     """
-    if name in LOG_TABLES:
-        return "file_id, line"
+    return _orders().get(name)
+
+
+@cache
+def _orders() -> Mapping[str, str | None]:
+    found: dict[str, str | None] = dict.fromkeys(LOG_TABLES, "file_id, line")
+    found |= {model.name: model.order for model in read_models(sql_dir()) if model.part}
     for step in STEPS:
-        if name in step.of_parts:
-            return step.of_parts[name].order
-    return {model.name: model.order for model in read_models(sql_dir()) if model.part}.get(name)
+        found |= {name: each.order for name, each in step.of_parts.items()}
+    return found
 
 
 def prepare(con: Connection) -> None:

@@ -46,10 +46,10 @@ READS = (
     "select reading_id, reading_u from account.reading where reading_id in "
     f"(select reading_id from account.sensitivity where move_id in ({_OF_CASKS}) "
     "union all select reading_id from account.cask_held) order by reading_id",
-    "select cask, any_value(capacity_l order by happened_at, line) as capacity_l, "
-    "any_value(wood order by happened_at, line) as wood, "
-    "any_value(place order by happened_at desc, line desc) as place from log.cask_step group by cask "
-    "order by cask",
+    "select cask, any_value(capacity_l order by happened_at, path, line) as capacity_l, "
+    "any_value(wood order by happened_at, path, line) as wood, "
+    "any_value(place order by happened_at desc, path desc, line desc) as place "
+    "from log.cask_step group by cask order by cask",
     "select max(happened_at) as last_at from account.move",
     "select * from raw.setting",
 )
