@@ -152,8 +152,15 @@ def _held_frame(book: CaskBook, place: Ints) -> pl.DataFrame:
 
     place : the number of each reading
     """
-    lots = [lot for lot, (ids, _) in book.held.items() for _ in ids]
-    nothing = (np.empty(0, dtype=np.int64), np.empty(0))
-    ids, derivatives = (np.concatenate(part) for part in zip(nothing, *book.held.values(), strict=True))
-    frame = pl.DataFrame([lots, place[ids], derivatives], schema={"lot": pl.String, **_DERIVATIVE})
+    lots = list(book.held)
+    rows = [
+        (np.full(ids.size, number), place[ids], slopes)
+        for number, (ids, slopes) in enumerate(book.held.values())
+    ]
+    matrix = Uncertain.from_parts(np.zeros(len(lots)), rows, place.size).jacobian.tocoo()
+    lot = pl.Series(lots, dtype=pl.String).gather(matrix.row)
+    frame = pl.DataFrame(
+        {"lot": lot, "reading_id": matrix.col, "derivative": matrix.data},
+        schema={"lot": pl.String, **_DERIVATIVE},
+    )
     return frame.sort("lot", "reading_id")

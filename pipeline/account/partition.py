@@ -52,7 +52,7 @@ PART_SCHEMA = pl.Schema(
 WHOLE_UP_TO = 96
 """A season of up to so many batches is one part, and one piece (own choice)."""
 
-FEWEST = 16
+FEWEST = 32
 """A part has at least so many batches and ends with each further one with a chance of one in so many; so does
 a piece of a long set."""
 
