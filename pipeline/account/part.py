@@ -158,12 +158,9 @@ def _held_frame(book: CaskBook, place: Ints) -> pl.DataFrame:
         for number, (ids, slopes) in enumerate(book.held.values())
     ]
     matrix = Uncertain.from_parts(np.zeros(len(lots)), rows, place.size).jacobian.tocoo()
+    lot = pl.Series(lots, dtype=pl.String).gather(matrix.row)
     frame = pl.DataFrame(
-        {
-            "lot": pl.Series(lots, dtype=pl.String).gather(matrix.row),
-            "reading_id": matrix.col,
-            "derivative": matrix.data,
-        },
+        {"lot": lot, "reading_id": matrix.col, "derivative": matrix.data},
         schema={"lot": pl.String, **_DERIVATIVE},
     )
     return frame.sort("lot", "reading_id")

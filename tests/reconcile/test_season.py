@@ -11,14 +11,14 @@ import polars as pl
 import pytest
 
 from pipeline.logs import read_logs
-from pipeline.reconcile import RECONCILE_MAKES
+from pipeline.reconcile import RECONCILE_STEP
 from pipeline.reconcile.calibrate import KINDS, examine_season, is_wrong_number, p_of
 from pipeline.settings import Settings
 from pipeline.simulate import MistakeOrder
 from pipeline.warehouse import make_tables
 
 SAMPLE = Path(__file__).parents[2] / "sample_logs"
-TABLES = [*RECONCILE_MAKES, "problem.balance"]
+TABLES = [*RECONCILE_STEP.makes, "account.suspect", "problem.balance"]
 
 
 def tables(settings: Settings) -> dict[str, pl.DataFrame]:
