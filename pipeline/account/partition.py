@@ -34,6 +34,9 @@ READS = (
 )
 """What it reads."""
 
+STEPS_BY_PART = ("walk", "account")
+"""What is worked out part by part; anything else that is kept is worked out piece by piece."""
+
 PARTS = "select * from account.part order by part, piece, batch nulls last, lot"
 """What a step reads that works by parts or by pieces."""
 

@@ -5,6 +5,8 @@ It stands beside the season's under the name `SCRATCH`, in memory, and is the on
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import duckdb
 import polars as pl
 
@@ -13,7 +15,7 @@ from pipeline.logs import Reading
 from pipeline.mend.affected import Affected
 from pipeline.sql_models import LOG_TABLES, SCHEMAS
 
-__all__ = ["SCRATCH", "key_table", "make_keys", "make_scratch"]
+__all__ = ["SCRATCH", "key_table", "make_scratch"]
 
 SCRATCH = "scratch"
 
@@ -30,11 +32,14 @@ def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affect
     for schema in SCHEMAS:
         con.execute(f"create schema {schema}")
     prepare(con)
-    make_keys(con, "batch", affected.batches)
-    make_keys(con, "cask", affected.casks)
-    make_keys(con, "file_id", affected.files)
-    make_keys(con, "changed", affected.changed)
-    make_keys(con, "part", affected.parts)
+    for column, names in (("batch", affected.batches), ("cask", affected.casks)):
+        _make_keys(con, column, names, pl.String())
+    for column, numbers in (
+        ("file_id", affected.files),
+        ("changed", affected.changed),
+        ("part", affected.parts),
+    ):
+        _make_keys(con, column, numbers, pl.Int64())
     con.execute(
         f"create table {PARTS} as select * from {season}.{PARTS} where part in (from {key_table('part')}) "
         "order by all"
@@ -68,7 +73,8 @@ def key_table(column: str) -> str:
     return f"{SCRATCH}.main.key_{column}"
 
 
-def make_keys(con: Connection, column: str, keys: tuple[int, ...] | tuple[str, ...] | pl.Series) -> None:
+def _make_keys(
+    con: Connection, column: str, keys: Collection[int] | Collection[str], kind: pl.DataType
+) -> None:
     """Make that table."""
-    values = pl.Series(keys)
-    make_table(con, key_table(column), values.alias("key").to_frame())
+    make_table(con, key_table(column), pl.Series("key", list(keys), dtype=kind).to_frame())

@@ -9,6 +9,7 @@ from pathlib import Path
 import duckdb
 import polars as pl
 
+from pipeline.account.partition import STEPS_BY_PART
 from pipeline.flow import PARTS, Flow, make_table
 from pipeline.found_problems import make_problems
 from pipeline.kept_parts import KeptParts
@@ -16,7 +17,7 @@ from pipeline.logs import Reading
 from pipeline.logs.keep import Kept
 from pipeline.mend.affected import Affected, affected_by
 from pipeline.mend.numbers import own_numbers
-from pipeline.mend.scratch import SCRATCH, make_scratch
+from pipeline.mend.scratch import SCRATCH, key_table, make_scratch
 from pipeline.mend.splice import put_in_place
 from pipeline.progress import Progress
 from pipeline.resources import sql_dir
@@ -56,11 +57,12 @@ def _mend(
     numbers = own_numbers(con, season)
     if numbers is None:
         return None
+    make_table(con, f"{SCRATCH}.main.kept_now", parts.frame())
     con.execute("begin")
     put_in_place(con, season, flow, numbers)
-    con.execute(f"use {season}")
-    _put_kept(con, parts.frame())
+    _put_kept(con, season)
     con.execute("commit")
+    con.execute(f"use {season}")
     con.execute(f"detach {SCRATCH}")
     make_table(con, "raw.file", read.files)
     make_table(con, "raw.problem", read.problems.rename({"column": "column_name"}))
@@ -79,12 +81,14 @@ def _loaded(con: Connection) -> Collection[str]:
     return {f"raw.{name}" for (name,) in found}
 
 
-def _put_kept(con: Connection, frame: pl.DataFrame) -> None:
-    """What was worked out of the parts, in the place of what was kept of them."""
-    make_table(con, "kept_now", frame)
-    con.execute("delete from raw.kept_part where (step, part) in (select (step, part) from kept_now)")
-    con.execute("insert into raw.kept_part select * from kept_now")
-    con.execute("drop table kept_now")
+def _put_kept(con: Connection, season: str) -> None:
+    """What was worked out of the parts and their pieces, in the place of all that was kept of them."""
+    steps = ", ".join(f"'{step}'" for step in STEPS_BY_PART)
+    con.execute(
+        f"delete from {season}.raw.kept_part where if(step in ({steps}), part in (from {key_table('part')}), "
+        f"part in (from {key_table('piece')}))"
+    )
+    con.execute(f"insert into {season}.raw.kept_part from {SCRATCH}.main.kept_now")
 
 
 def _quoted(name: str) -> str:
