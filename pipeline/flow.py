@@ -30,11 +30,11 @@ from pipeline.sql_models import (
 )
 from pipeline.steps import STEPS
 
-__all__ = ["PARTS", "Flow", "make_table", "order_of", "prepare"]
+__all__ = ["PART_OF_EACH", "Flow", "make_table", "order_of", "prepare"]
 
 Connection = duckdb.DuckDBPyConnection
 
-PARTS = "account.part"
+PART_OF_EACH = "account.part"
 """Which part of the season each batch and lot belongs to."""
 
 
@@ -57,9 +57,10 @@ class Flow:
         steps = {name: step for step in STEPS for name in step.makes}
         of_parts = {name for step in STEPS for name in step.of_parts}
         # A part's own rows of it are all that a step asks for.
-        check_parts(models.values(), {PARTS, *of_parts}, {name: step.depends for name, step in steps.items()})
+        of_steps = {name: step.depends for name, step in steps.items()}
+        check_parts(models.values(), {PART_OF_EACH, *of_parts}, of_steps)
         depends: dict[str, Collection[str]] = {model.name: model.depends for model in models.values()}
-        depends |= {name: step.depends for name, step in steps.items()}
+        depends |= of_steps
         return cls(models, steps, depends, tuple(order_tables(depends, given)))
 
     @cached_property
@@ -82,7 +83,7 @@ class Flow:
     def needed_whole(self) -> list[str]:
         """What part tables are made from besides one another and the logs: no such log goes into it."""
         made_from = {used for name in self.part_tables for used in self.depends[name]}
-        return sorted(made_from - self.part_tables.keys() - {PARTS, *LOG_TABLES})
+        return sorted(made_from - self.part_tables.keys() - {PART_OF_EACH, *LOG_TABLES})
 
     def up_to(self, wanted: Iterable[str]) -> list[str]:
         """The tables `wanted` and all that they are made from, in order, with the macros."""
@@ -108,7 +109,8 @@ class Flow:
 
         parts : what an earlier build worked out; what is worked out now is added
         """
-        chosen = [name for name in self.order if name in set(names)]
+        wanted = set(names)
+        chosen = [name for name in self.order if name in wanted]
         done: set[str] = set()
         # One thread for linear algebra: quicker on matrices this small, and the same digits on every machine.
         with threadpool_limits(limits=1):

@@ -34,7 +34,6 @@ __all__ = [
     "KeptParts",
     "number_within",
     "read_again",
-    "with_part_of_batch",
 ]
 
 Frames = tuple[pl.DataFrame, ...]
@@ -164,16 +163,6 @@ def _numbers(frames: Iterable[pl.DataFrame]) -> Places:
     """The numbers of all parts, in order."""
     found = [frame["part"].drop_nulls().unique().to_numpy() for frame in frames if "part" in frame.columns]
     return np.unique(np.concatenate([np.empty(0, np.int64), *found]))
-
-
-def with_part_of_batch(frame: pl.DataFrame, parts: pl.DataFrame, column: str) -> pl.DataFrame:
-    """The frame with the `part` of each row's batch; null where it has none.
-
-    parts  : account.part
-    column : what counts as a part: `part` or `piece`
-    """
-    of_batch = parts.filter(pl.col("batch").is_not_null()).select("batch", pl.col(column).alias("part"))
-    return frame.join(of_batch, on="batch", how="left", maintain_order="left")
 
 
 def number_within(frames: Sequence[pl.DataFrame], column: str) -> tuple[Frames, pl.DataFrame]:

@@ -33,18 +33,6 @@ def key_of(moves: pl.DataFrame, side: str) -> pl.Series:
     return moves[side].replace_strict(keys, default=None, return_dtype=pl.String)
 
 
-def linked_sets(moves: pl.DataFrame, through_casks: bool) -> list[list[str]]:
-    """The batches that hang together by their lots, set by set; all in the order of their moves.
-
-    moves         : batch, from_lot, to_lot by `key_of`
-    through_casks : whether what went into a cask hangs together with what came out of it
-    """
-    if not through_casks:
-        is_cask = pl.col(_SIDES).str.starts_with(_CASK)
-        moves = moves.with_columns(pl.when(~is_cask).then(pl.col(_SIDES)))
-    return [found.batches for found in sets_with_lots(moves) if found.batches]
-
-
 def sets_with_lots(moves: pl.DataFrame) -> list[LinkedSet]:
     """What hangs together: sets in the order of their first batches; then those that no batch belongs to.
 

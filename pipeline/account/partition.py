@@ -177,8 +177,9 @@ class PartOf:
         return cls(batches, lots)
 
     def batches(self) -> pl.Expr:
-        """By the column `batch`; null where it has none."""
-        return pl.col("batch").replace_strict(self.of_batch, default=None, return_dtype=pl.Int64)
+        """The `part` of each row, by its `batch`; null where it has none."""
+        part = pl.col("batch").replace_strict(self.of_batch, default=None, return_dtype=pl.Int64)
+        return part.alias("part")
 
     def lots(self, side: str) -> pl.Expr:
         """By the name of a lot; null where there is none."""

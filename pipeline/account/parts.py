@@ -49,7 +49,7 @@ def with_parts(tables: Tables, season_parts: pl.DataFrame) -> Tables:
         .drop("of_place")
     )
     jars, wash, fermentables, batches, runs = (
-        frame.with_columns(part_of.batches().alias("part"))
+        frame.with_columns(part_of.batches())
         for frame in (tables.jars, tables.wash, tables.fermentables, tables.batches, tables.runs)
     )
     (rows, moves, jars, fermentables), _ = number_within((rows, moves, jars, fermentables), "file_id")

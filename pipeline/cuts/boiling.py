@@ -17,7 +17,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from pipeline.kept_parts import KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.account.partition import PartOf
+from pipeline.kept_parts import KeptParts, number_within, read_again
 from pipeline.python_step import OfPart
 from pipeline.science import (
     abv_from_boiling_temperature,
@@ -102,7 +103,7 @@ def read_thermometers(
     season_parts : account.part
     parts        : what an earlier build worked out; a reading is held against its own run's alone
     """
-    cut, files = number_within([with_part_of_batch(frame, season_parts, "piece")], "file_id")
+    cut, files = number_within([frame.with_columns(PartOf.told(season_parts, "piece").batches())], "file_id")
     (told,) = parts.joined("thermometers", cut, tell_part)
     told = read_again(told, "file_id", files).drop("part")
     yield told.sort("batch", "run", "file_id", "line", "thermometer")

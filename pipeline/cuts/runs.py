@@ -14,11 +14,12 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from pipeline.account.partition import PartOf
 from pipeline.cuts.fit import Fits, RunFit, Suspicion, fit_runs
 from pipeline.cuts.model import pot_strengths, run_set
 from pipeline.cuts.robust import Errors
 from pipeline.cuts.schemas import JAR_EXPECTED_SCHEMA, OWN_CURVE_SCHEMA
-from pipeline.kept_parts import KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.kept_parts import KeptParts, number_within, read_again
 from pipeline.python_step import OfPart
 
 Array = NDArray[np.float64]
@@ -77,7 +78,7 @@ def fit_season(frame: pl.DataFrame, season_parts: pl.DataFrame, parts: KeptParts
     parts        : what an earlier build worked out; a run's fit looks at no other run, but the runs of some
                    dozens of batches are fitted quicker together than one by one
     """
-    cut, files = number_within([with_part_of_batch(frame, season_parts, "piece")], "file_id")
+    cut, files = number_within([frame.with_columns(PartOf.told(season_parts, "piece").batches())], "file_id")
     curves, jars = parts.joined("run curves", cut, fit_part)
     yield curves.drop("part").sort("batch", "run")
     yield read_again(jars, "file_id", files).drop("part").sort("batch", "run", "jar_no")

@@ -10,7 +10,7 @@ from collections.abc import Collection
 import duckdb
 import polars as pl
 
-from pipeline.flow import PARTS, Flow, make_table, prepare
+from pipeline.flow import PART_OF_EACH, Flow, make_table, prepare
 from pipeline.logs import Reading
 from pipeline.mend.affected import Affected
 from pipeline.sql_models import LOG_TABLES, SCHEMAS
@@ -41,12 +41,12 @@ def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affect
     ):
         _make_keys(con, column, numbers, pl.Int64())
     con.execute(
-        f"create table {PARTS} as select * from {season}.{PARTS} where part in (from {key_table('part')}) "
-        "order by all"
+        f"create table {PART_OF_EACH} as from {season}.{PART_OF_EACH} "
+        f"where part in (from {key_table('part')}) order by all"
     )
     for column in ("piece", "lot"):
         con.execute(
-            f"create table {key_table(column)} as select distinct {column} as key from {PARTS} "
+            f"create table {key_table(column)} as select distinct {column} as key from {PART_OF_EACH} "
             f"where {column} is not null"
         )
     frames = {**read.anew.cells, **read.anew.values}

@@ -10,7 +10,7 @@ import duckdb
 import polars as pl
 
 from pipeline.account.partition import STEPS_BY_PART
-from pipeline.flow import PARTS, Flow, make_table
+from pipeline.flow import PART_OF_EACH, Flow, make_table
 from pipeline.found_problems import make_problems
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import Reading
@@ -21,7 +21,7 @@ from pipeline.mend.scratch import SCRATCH, key_table, make_scratch
 from pipeline.mend.splice import put_in_place
 from pipeline.progress import Progress
 from pipeline.resources import sql_dir
-from pipeline.sql_models import LOG_TABLES, read_models
+from pipeline.sql_models import LOG_TABLES, models_of_marks, read_models
 from pipeline.table_comments import describe_tables
 
 Connection = duckdb.DuckDBPyConnection
@@ -67,11 +67,11 @@ def _mend(
     make_table(con, "raw.file", read.files)
     make_table(con, "raw.problem", read.problems.rename({"column": "column_name"}))
     # Of raw.file, what is made from it asks for names alone: these are as they were, and so are the parts.
-    names = [name for name in flow.on_from({*LOG_TABLES, *flow.part_tables}) if name != PARTS]
+    names = [name for name in flow.on_from({*LOG_TABLES, *flow.part_tables}) if name != PART_OF_EACH]
     flow.make(con, names, progress, parts)
     models = read_models(sql_dir())
     problems = make_problems(con, models)
-    made = {"problem.row", *names, *(model.name for model in models if model.layer == "95_mark")}
+    made = {"problem.row", *names, *(model.name for model in models_of_marks(models))}
     describe_tables(con, made)
     return problems
 

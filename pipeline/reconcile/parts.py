@@ -15,7 +15,7 @@ from functools import partial
 import polars as pl
 
 from pipeline.account.partition import PartOf, links_of
-from pipeline.kept_parts import Frames, KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.kept_parts import Frames, KeptParts, number_within, read_again
 from pipeline.reconcile.step import KEYS_OF_BATCHES, SCHEMAS, reconcile_step
 
 __all__ = ["reconcile_season"]
@@ -55,16 +55,17 @@ def _with_pieces(frames: Frames, season_parts: pl.DataFrame) -> Frames:
     links = links_of(moves)
     # Where a part is one piece, its lots are in no other.
     cut_lots = season_parts.filter(pl.col("piece").n_unique().over("part") > 1)["lot"].drop_nulls()
-    of_move = _pieces_of_moves(links, PartOf.told(season_parts, "piece"), cut_lots)
+    piece_of = PartOf.told(season_parts, "piece")
+    of_move = _pieces_of_moves(links, piece_of, cut_lots)
     moves = moves.with_columns(*_handed_on(links, of_move, cut_lots), of_move)
     of_place = moves.select(*_PLACE, pl.col("part").alias("of_place")).unique(_PLACE, keep="first")
     rows = (
-        with_part_of_batch(rows, season_parts, "piece")
+        rows.with_columns(piece_of.batches())
         .join(of_place, on=_PLACE, how="left", maintain_order="left")
         .with_columns(pl.coalesce("of_place", "part").alias("part"))
         .drop("of_place")
     )
-    rest = [with_part_of_batch(frame, season_parts, "piece") for frame in rest]
+    rest = [frame.with_columns(piece_of.batches()) for frame in rest]
     return (rows, moves, *rest, settings)
 
 
@@ -76,7 +77,7 @@ def _pieces_of_moves(moves: pl.DataFrame, piece_of: PartOf, cut_lots: pl.Series)
     cut_lots : lots of the parts that are cut into pieces
     """
     found = piece_of.moves(moves)
-    moves = moves.with_columns(piece_of.batches().alias("part"), found.alias("found")).with_row_index("move")
+    moves = moves.with_columns(piece_of.batches(), found.alias("found")).with_row_index("move")
     is_cut = pl.any_horizontal(pl.col(_SIDES).is_in(cut_lots.implode()))
     alone = moves.filter(is_cut, pl.col("batch").is_null())
     lots = pl.concat([alone[side] for side in _SIDES]).drop_nulls().unique()

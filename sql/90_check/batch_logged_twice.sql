@@ -2,17 +2,8 @@
 -- Grain: one row a problem found.
 -- From:  raw.batch_log, raw.file
 create or replace table problem.batch_logged_twice as
--- Hardly a row has its like: only such as may have are held against each other.
-with alike as (
-    select hash("when", step, run, item, cut, mass, volume, gravity, strength) as fingerprint
-    from raw.batch_log
-    where "when" is not null and coalesce(mass, volume, gravity, strength) is not null
-    group by 1
-    having count(*) > 1
-),
-
-rows_alike as (
-    select distinct
+with measured_rows as not materialized (
+    select
         file_id,
         coalesce(batch, '') as batch,
         "when",
@@ -26,10 +17,21 @@ rows_alike as (
         strength,
     from raw.batch_log
     -- Two batches may share a date and a grain, but hardly a reading to the minute.
-    where
-        "when" is not null
-        and coalesce(mass, volume, gravity, strength) is not null
-        and hash("when", step, run, item, cut, mass, volume, gravity, strength) in (from alike)
+    where "when" is not null and coalesce(mass, volume, gravity, strength) is not null
+),
+
+-- Hardly a row has its like: only such as may have are held against each other.
+alike as (
+    select hash("when", step, run, item, cut, mass, volume, gravity, strength) as fingerprint
+    from measured_rows
+    group by 1
+    having count(*) > 1
+),
+
+rows_alike as (
+    select distinct *
+    from measured_rows
+    where hash("when", step, run, item, cut, mass, volume, gravity, strength) in (from alike)
 ),
 
 shared as (
@@ -55,32 +57,16 @@ shared as (
     having count(*) >= 3
 ),
 
-measured_rows as (
-    select distinct
-        file_id,
-        coalesce(batch, '') as batch,
-        "when",
-        step,
-        run,
-        item,
-        cut,
-        mass,
-        volume,
-        gravity,
-        strength,
-    from raw.batch_log
-    where
-        "when" is not null
-        and coalesce(mass, volume, gravity, strength) is not null
-        and file_id in (select shared.file_id from shared union all select shared.earlier_file_id from shared)
-),
-
 sizes as (
     select
         file_id,
         batch,
         count(*) as rows,
-    from measured_rows
+    from (
+        select distinct *
+        from measured_rows
+        where file_id in (select shared.file_id from shared union all select shared.earlier_file_id from shared)
+    ) as row
     group by file_id, batch
 ),
 

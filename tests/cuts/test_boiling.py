@@ -42,7 +42,10 @@ TYPES |= {"file_id": pl.Int32, "line": pl.Int32, "jar_no": pl.Int64}
 def all_told(rows):
     frame = pl.DataFrame(rows, schema=TYPES, orient="row")
     batches = frame["batch"].unique(maintain_order=True)
-    parts = pl.DataFrame({"batch": batches, "piece": [number // 16 for number in range(batches.len())]})
+    pieces = [number // 16 for number in range(batches.len())]
+    parts = pl.DataFrame(
+        {"batch": batches, "lot": pl.Series([None] * len(pieces), dtype=pl.String), "piece": pieces}
+    )
     (found,) = read_thermometers(frame, parts, KeptParts())
     return found.to_dicts()
 

@@ -11,7 +11,8 @@ import duckdb
 import polars as pl
 import pytest
 
-from pipeline.kept_parts import KEPT_SCHEMA, KeptParts, number_within, read_again, with_part_of_batch
+from pipeline.account.partition import PartOf
+from pipeline.kept_parts import KEPT_SCHEMA, KeptParts, number_within, read_again
 from pipeline.logs.load import ArrowStream
 
 CELLS = pl.DataFrame(
@@ -249,8 +250,20 @@ class TestTakingOver:
             {"batch": ["B1", "B2", None], "lot": [None, None, "b1"], "part": [4, 4, 4], "piece": [7, 8, 7]}
         )
         frame = pl.DataFrame({"batch": ["B2", "B1", None, "B3", "B2"]})
-        assert with_part_of_batch(frame, parts, "part")["part"].to_list() == [4, 4, None, None, 4]
-        assert with_part_of_batch(frame, parts, "piece")["part"].to_list() == [8, 7, None, None, 8]
+        assert frame.select(PartOf.told(parts, "part").batches())["part"].to_list() == [
+            4,
+            4,
+            None,
+            None,
+            4,
+        ]
+        assert frame.select(PartOf.told(parts, "piece").batches())["part"].to_list() == [
+            8,
+            7,
+            None,
+            None,
+            8,
+        ]
 
     def test_work_whose_columns_differ_is_refused(self):
         with pytest.raises(ValueError, match="other columns"):

@@ -12,7 +12,7 @@ import polars as pl
 import pytest
 
 import pipeline.account.partition
-from pipeline.flow import PARTS, Flow, make_table, prepare
+from pipeline.flow import PART_OF_EACH, Flow, make_table, prepare
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import read_logs
 from pipeline.progress import silent
@@ -133,9 +133,9 @@ def alone(season: Season, own: pl.DataFrame, files: pl.DataFrame) -> tuple[Conne
             table = table.join(files, on="file_id", how="semi", maintain_order="left")
         make_table(con, f"raw.{name}", table)
     prepare(con)
-    make_table(con, PARTS, own)
+    make_table(con, PART_OF_EACH, own)
     flow, parts = Flow.of(tables_of(con)), KeptParts()
-    flow.make(con, [name for name in flow.up_to(PART_TABLES) if name != PARTS], silent, parts)
+    flow.make(con, [name for name in flow.up_to(PART_TABLES) if name != PART_OF_EACH], silent, parts)
     return con, parts.frame()
 
 
