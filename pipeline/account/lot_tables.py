@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import polars as pl
 
+from pipeline.account.numbers import numbered_in_part
+
 MOVE_SCHEMA = pl.Schema(
     {
         "move_id": pl.Int64(),
-        "step_id": pl.Int64(),
         "file_id": pl.Int32(),
         "line": pl.Int32(),
         "happened_at": pl.Datetime("us"),
@@ -36,13 +37,12 @@ MOVE_SCHEMA = pl.Schema(
     }
 )
 
-# What a move takes over from its entry; `move_id` is its entry's number.
-_OF_ENTRY = (
-    *("move_id", "step_id", "file_id", "line", "happened_at"),
-    *("kind", "batch", "run", "cut", "strength_basis"),
-)
+# What a move takes over from its entry.
+_OF_ENTRY = ("file_id", "line", "happened_at", "kind", "batch", "run", "cut", "strength_basis")
 
-WALKED_SCHEMA = pl.Schema({name: kind for name, kind in MOVE_SCHEMA.items() if name not in _OF_ENTRY})
+WALKED_SCHEMA = pl.Schema(
+    {name: kind for name, kind in MOVE_SCHEMA.items() if name not in ("move_id", *_OF_ENTRY)}
+)
 """What the walk adds to each entry."""
 
 # What the walk looks at.
@@ -69,7 +69,12 @@ LOT_SCHEMA = pl.Schema(
 )
 
 
-def moves_of(entries: pl.DataFrame, walked: pl.DataFrame) -> pl.DataFrame:
-    """account.move from its entries and what the walk adds to them, row by row."""
-    own = entries.rename({"entry_id": "move_id"}).select(_OF_ENTRY)
-    return own.hstack(walked).select(pl.col(name).cast(kind) for name, kind in MOVE_SCHEMA.items())
+def moves_of(entries: pl.DataFrame, walked: pl.DataFrame, part: pl.Series | None = None) -> pl.DataFrame:
+    """account.move from its entries and what the walk adds to them, row by row; in the order of `move_id`.
+
+    part : of the season, of each entry; None: all are of the first
+    """
+    own = entries.select(_OF_ENTRY).hstack(walked)
+    own = own.with_columns(pl.lit(0).alias("part") if part is None else part.alias("part"))
+    numbered = own.with_columns(numbered_in_part(pl.int_range(pl.len()).over("part")).alias("move_id"))
+    return numbered.select(pl.col(name).cast(kind) for name, kind in MOVE_SCHEMA.items()).sort("move_id")

@@ -144,7 +144,7 @@ def lot_key(name: str) -> str:
 def walk_entries(entries: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataFrame]:
     """Walk the entries of `account.entry` in time order; the moves and the lots they leave.
 
-    entries : one row an event, ordered by `entry_id`; volumes [L at 20 degC], strengths [%vol at 20 degC]
+    entries : one row an event, in the order of the table; volumes [L at 20 degC], strengths [%vol at 20 degC]
     returns : `MOVE_SCHEMA` (one row an entry, same order) and `LOT_SCHEMA` (one row a lot, by name)
     """
     walked, lots = walk_lots(entries)

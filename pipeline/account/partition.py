@@ -2,7 +2,7 @@
 
 A part is what hangs together by its lots and casks, whole however long it is; small sets are one together.
 Nothing that one part's lots held, and no reading of it, has to do with another part. Where a part ends is
-told by the name of a batch alone, so that a batch more or less moves no end but those next to it.
+told by the name of a batch, so that a batch more or less moves no end but those next to it.
 
 A set that goes on and on (one feints receiver for a thousand batches) is still one part, but it is cut into
 pieces, batches begun one after another, for what may be judged piece by piece: what one batch says of another
@@ -28,9 +28,18 @@ MAKES = {
 }
 """The table the step makes, and what it holds."""
 
+ENTRY_ORDER = "happened_at nulls first, batch is null, file_id, line"
+"""The order of account.entry: that in which the account is walked. A day's casks come after its batches."""
+
+BATCH_ORDER = "begun_at nulls first, file_id, line"
+"""The order of account.batch: that in which the batches were begun."""
+
+RUN_ORDER = "started_at nulls first, file_id, line"
+"""The order of account.run."""
+
 READS = (
-    "select batch, from_lot, to_lot from account.entry order by entry_id",
-    "select batch from account.batch order by first_step_id",
+    f"select batch, from_lot, to_lot from account.entry order by {ENTRY_ORDER}",
+    f"select batch from account.batch order by {BATCH_ORDER}",
 )
 """What it reads."""
 
@@ -56,8 +65,8 @@ WHOLE_UP_TO = 96
 """A season of up to so many batches is one part, and one piece (own choice)."""
 
 FEWEST = 32
-"""A part has at least so many batches and ends with each further one with a chance of one in so many; so does
-a piece of a long set."""
+"""A part has at least so many batches, ends with each further one with a chance of two in so many, and ends
+with twice as many at the latest; so does a piece of a long set."""
 
 LONGEST_SET = 400
 """A set of more batches than several seasons make is too long to be one piece."""
@@ -119,7 +128,7 @@ def cut_sets(sets: Sequence[LinkedSet]) -> list[_Cut]:
         within = list(_numbered(members)) if is_long else [0]
         cuts.append(_Cut(part, [piece + number for number in within]))
         size += len(members)
-        if is_long or (size >= FEWEST and _is_last(members)):
+        if is_long or (_is_last(members, size)):
             part, piece, size = part + 1, cuts[-1].pieces[-1] + 1, 0
     return cuts
 
@@ -130,13 +139,13 @@ def _numbered(batches: Sequence[str]) -> Iterator[int]:
     for batch in batches:
         yield piece
         size += 1
-        if size >= FEWEST and _is_last([batch]):
+        if _is_last([batch], size):
             piece, size = piece + 1, 0
 
 
-def _is_last(names: Sequence[str]) -> bool:
-    """Whether a part or piece ends behind these batches: the likelier, the more they are."""
-    return crc32(names[0].encode()) % FEWEST < len(names)
+def _is_last(names: Sequence[str], size: int) -> bool:
+    """Whether a part or piece of `size` batches ends behind these: the likelier, the more they are."""
+    return size >= FEWEST and (size >= 2 * FEWEST or crc32(names[0].encode()) % FEWEST < 2 * len(names))
 
 
 def _by_batch(each: LinkedSet, cut: _Cut) -> Sequence[int]:

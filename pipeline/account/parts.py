@@ -1,11 +1,10 @@
 """The season's account part by part: a part is what hangs together by its lots and casks (`partition`).
 
-Numbers that count through the season are counted anew within each part, and set right in what comes of it.
+Numbers of moves and files are counted anew within each part; `numbers` says what a part's are in the season.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -29,7 +28,7 @@ def walk_season(
     """
     part = PartOf.told(season_parts).moves(entries)
     walked, lots = parts.joined("walk", [entries.select(WALKED_COLUMNS).with_columns(part)], walk_lots)
-    return moves_of(entries, in_order(walked, part)), lots.drop("part").sort("lot")
+    return moves_of(entries, in_order(walked, part), part), lots.drop("part").sort("lot")
 
 
 def with_parts(tables: Tables, season_parts: pl.DataFrame) -> Tables:
@@ -53,52 +52,31 @@ def with_parts(tables: Tables, season_parts: pl.DataFrame) -> Tables:
         for frame in (tables.jars, tables.wash, tables.fermentables, tables.batches, tables.runs)
     )
     (rows, moves, jars, fermentables), _ = number_within((rows, moves, jars, fermentables), "file_id")
-    step_of = _counted_within(rows["part"], rows["step_id"])
-    rows, fermentables = (frame.with_columns(step_of("step_id")) for frame in (rows, fermentables))
-    wash = wash.with_columns(step_of("original_step_id"), step_of("final_step_id"))
     return Tables(rows, moves, jars, wash, fermentables, batches, runs, tables.settings)
 
 
 @dataclass(frozen=True)
-class Numbers:
-    """What stands in the season for each of the numbers that are counted within a part.
+class RowsOfParts:
+    """Where the rows of each part stand in a table of the season.
 
-    season : one part after another
+    rows   : those of one part after another
     starts : where each part's begin
     """
 
-    season: Ints
+    rows: Ints
     starts: Ints
 
     @classmethod
-    def of_rows(cls, part: pl.Series, numbers: pl.Series | None = None) -> Numbers:
-        """Of rows counted within each part: the season's number of each.
-
-        part    : of each row of a table
-        numbers : the season's numbers of the table's rows; None: counted from 0
-        """
+    def of(cls, part: pl.Series) -> RowsOfParts:
+        """part : of each row of the table"""
         own = part.to_numpy()
-        order = np.argsort(own, kind="stable")
-        starts = np.searchsorted(own[order], np.arange(int(own.max(initial=0)) + 1))
-        return cls(order if numbers is None else numbers.to_numpy()[order], starts)
+        rows = np.argsort(own, kind="stable")
+        starts = np.searchsorted(own[rows], np.arange(int(own.max(initial=0)) + 1))
+        return cls(rows, starts)
 
     def look_up(self, part: pl.Series, own: pl.Series) -> Ints:
-        """The season's numbers; `own` and the `part` that it is counted in, row by row."""
-        return np.asarray(self.season[self.starts[part.to_numpy()] + own.to_numpy()])
-
-
-def _counted_within(part: pl.Series, numbers: pl.Series) -> Callable[[str], pl.Expr]:
-    """How to count anew, within each part, numbers of which each stands for one row of the season.
-
-    returns : of a column of such numbers, by its name
-    """
-    order = numbers.arg_sort(nulls_last=True)[: numbers.len() - numbers.null_count()]
-    counted = pl.DataFrame([part.gather(order)]).select(pl.int_range(pl.len()).over("part")).to_series()
-    season = numbers.gather(order).to_numpy()
-    own = np.zeros(int(season.max(initial=0)) + 1, dtype=np.int64)
-    own[season] = counted.to_numpy()
-    within = pl.Series(own)
-    return lambda column: pl.lit(within).gather(pl.col(column)).alias(column)
+        """The rows in the table; `own` and the `part` that it is counted in from 0, row by row."""
+        return np.asarray(self.rows[self.starts[part.to_numpy()] + own.to_numpy()])
 
 
 def in_order(outcome: pl.DataFrame, part: pl.Series) -> pl.DataFrame:
@@ -107,5 +85,5 @@ def in_order(outcome: pl.DataFrame, part: pl.Series) -> pl.DataFrame:
     part : of each row of the table
     """
     place = np.empty(part.len(), dtype=np.int64)
-    place[Numbers.of_rows(part).season] = np.arange(part.len())
+    place[RowsOfParts.of(part).rows] = np.arange(part.len())
     return outcome.drop("part")[place]

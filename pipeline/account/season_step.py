@@ -35,7 +35,7 @@ MAKES = {
 _OF_CASKS = "select move_id from account.move where starts_with(kind, 'cask ')"
 
 READS = (
-    "select season from account.batch group by season order by min(first_step_id)",
+    "select season from account.batch group by season order by min(begun_at) nulls first, season",
     "select * from account.part_sum",
     "select * from account.part_flow",
     "select move_id, kind, happened_at, from_lot, to_lot, volume_l, mass_kg, lpa, from_lpa_after, "

@@ -15,9 +15,10 @@ import polars as pl
 
 from pipeline.account.ancestry_tables import ANCESTRY_ORDER, RUN_ANCESTRY_ORDER, SPIRIT_SHARE_ORDER
 from pipeline.account.book import Tables, sorted_jars
+from pipeline.account.numbers import numbered_in_part
 from pipeline.account.part import OUTCOMES, QUANTITIES_OF_MOVES, account_of_part
-from pipeline.account.partition import PARTS
-from pipeline.account.parts import Numbers, in_order, with_parts
+from pipeline.account.partition import BATCH_ORDER, PARTS, RUN_ORDER
+from pipeline.account.parts import RowsOfParts, in_order, with_parts
 from pipeline.account.readings import QUANTITIES, READING_SCHEMA, WASH_MODEL
 from pipeline.kept_parts import KeptParts
 from pipeline.python_step import OfPart
@@ -60,20 +61,21 @@ MAKES = {
 """Every table the step makes, and what it holds."""
 
 READS_OF_TABLES = (
-    "select file_id, line, step_id, batch, run, cask, step, liquid, gravity_unit, strength_unit, spout_unit, "
+    "select file_id, line, batch, step_no, run, cask, step, liquid, gravity_unit, strength_unit, spout_unit, "
     "mass_kg, volume_l, gravity_reading, strength_reading, spout_reading, temperature_c, volume_sg, "
     "volume_abv_pct_vol from account.logged_row order by file_id, line",
     "select move_id, move.file_id, move.line, move.happened_at, move.kind, move.batch, move.run, move.cut, "
     "move.from_lot, move.to_lot, move.volume_l, move.mass_kg, abv_pct_vol, lpa, from_mass_before_kg, "
     "from_lpa_before, to_lpa_before, from_volume_after_l, from_lpa_after, to_lpa_after, "
     "entry.volume_20c_l is not null or entry.mass_kg is not null as has_amount "
-    "from account.move as move join account.entry as entry on entry.entry_id = move.move_id order by move_id",
+    "from account.move as move join account.entry as entry "
+    "on entry.file_id = move.file_id and entry.line = move.line order by move_id",
     "select batch, run, jar_no, file_id, line, cut, strength_basis, is_small from account.jar",
-    "select batch, original_step_id, final_step_id from account.wash order by batch",
-    "select step_id, file_id, line, batch, step, extract_as_is_frac, fermentable_frac "
-    "from account.fermentable order by step_id",
-    "select batch, season from account.batch order by first_step_id",
-    "select batch, run, run_kind from account.run order by first_step_id",
+    "select batch, original_step_no, final_step_no from account.wash order by batch",
+    "select batch, step_no, file_id, line, step, extract_as_is_frac, fermentable_frac "
+    "from account.fermentable order by batch, step_no",
+    f"select batch, season from account.batch order by {BATCH_ORDER}",
+    f"select batch, run, run_kind from account.run order by {RUN_ORDER}",
     "select * from raw.setting",
 )
 """What the account is worked out from, in the order of the fields of `Tables`."""
@@ -113,16 +115,14 @@ def account_step(*frames: pl.DataFrame, parts: KeptParts) -> Iterator[pl.DataFra
     parted = with_parts(tables, season_parts)
     frames_of_parts = [getattr(parted, each.name) for each in fields(parted)]
     found = dict(zip(OUTCOMES, parts.joined("account", frames_of_parts, account_of_part), strict=True))
-    move_ids = Numbers.of_rows(parted.moves["part"], tables.moves["move_id"])
-    yield _by_move(found.pop("ancestry"), move_ids)
+    yield _by_move(found.pop("ancestry"))
     yield found.pop("run_ancestry").drop("part").sort(_RUN_ANCESTRY_KEY)
-    yield _by_move(found.pop("spirit_share"), move_ids)
+    yield _by_move(found.pop("spirit_share"))
     yield _by_key(tables.batches.select("batch"), found.pop("credit"), parted.batches["part"])
-    readings, reading_ids = _readings(found.pop("reading"), tables, parted)
-    yield readings
-    yield _sensitivity(found.pop("sensitivity"), move_ids, reading_ids)
+    yield _readings(found.pop("reading"), tables, parted)
+    yield _sensitivity(found.pop("sensitivity"))
     yield found.pop("lot").drop("part").sort("lot")
-    yield _held(found.pop("held"), reading_ids)
+    yield _held(found.pop("held"))
     for name in ("season", "flow"):
         sums = found.pop(name)
         yield sums.select("part", *sums.columns[:-1]).sort("part", "figure", "season")
@@ -143,63 +143,48 @@ def _by_key(keys: pl.DataFrame, found: pl.DataFrame, part: pl.Series) -> pl.Data
     return keys.hstack(in_order(found, part)).sort(keys.columns)
 
 
-def _by_move(found: pl.DataFrame, move_ids: Numbers) -> pl.DataFrame:
+def _by_move(found: pl.DataFrame) -> pl.DataFrame:
     """Rows with the season's numbers of their moves, in that order."""
-    until = found["until_move_id"]
-    last = pl.Series(move_ids.look_up(found["part"], until.fill_null(0)))
-    return (
-        found.with_columns(
-            pl.Series("move_id", move_ids.look_up(found["part"], found["move_id"])),
-            pl.when(until.is_not_null()).then(last).alias("until_move_id"),
-        )
-        .drop("part")
-        .sort("move_id", maintain_order=True)
+    numbered = found.with_columns(
+        numbered_in_part(pl.col(name)).alias(name) for name in ("move_id", "until_move_id")
     )
+    return numbered.drop("part").sort("move_id", maintain_order=True)
 
 
-def _readings(found: pl.DataFrame, tables: Tables, parted: Tables) -> tuple[pl.DataFrame, Numbers]:
-    """account.reading, and the season's numbers of each part's readings."""
+def _readings(found: pl.DataFrame, tables: Tables, parted: Tables) -> pl.DataFrame:
+    """account.reading: a part's readings stand in their order already."""
     is_model = found["quantity_no"] == QUANTITIES.index(WASH_MODEL)
     row = np.empty(found.height, dtype=np.int64)
     for flags, table in ((~is_model, parted.rows), (is_model, parted.wash)):
         some = found.filter(flags)
-        row[flags.to_numpy()] = Numbers.of_rows(table["part"]).look_up(some["part"], some["row"])
-    # By quantity, and by row within each.
-    number = found["quantity_no"].cast(pl.Int64).to_numpy() * max(tables.rows.height, 1) + row
-    order = np.argsort(number, kind="stable")
-    reading_id = np.empty_like(order)
-    reading_id[order] = np.arange(order.size)
-    ordered = found.with_columns(pl.Series("row", row))[order]
-    of_row = ordered.select(pl.when(~is_model.gather(order)).then("row")).to_series()
-    of_wash = ordered.select(pl.when(is_model.gather(order)).then("row")).to_series()
+        row[flags.to_numpy()] = RowsOfParts.of(table["part"]).look_up(some["part"], some["row"])
+    of_row = pl.select(pl.when(~is_model).then(pl.Series(row))).to_series()
+    of_wash = pl.select(pl.when(is_model).then(pl.Series(row))).to_series()
     frame = tables.rows.select(
         pl.col("file_id", "line", "batch", "cask", "step").gather(of_row)
     ).with_columns(
         pl.coalesce("batch", tables.wash["batch"].gather(of_wash)).alias("batch"),
-        pl.Series(QUANTITIES).gather(ordered["quantity_no"]).alias("quantity"),
-        ordered["reading"],
-        ordered["reading_u"],
+        found.select(numbered_in_part(pl.int_range(pl.len()).over("part"))).to_series().alias("reading_id"),
+        pl.Series(QUANTITIES).gather(found["quantity_no"]).alias("quantity"),
+        found["reading"],
+        found["reading_u"],
     )
-    frame = frame.with_row_index("reading_id")
-    frame = frame.select(pl.col(name).cast(kind) for name, kind in READING_SCHEMA.items())
-    return frame, Numbers.of_rows(found["part"], pl.Series(reading_id))
+    return frame.select(pl.col(name).cast(kind) for name, kind in READING_SCHEMA.items())
 
 
-def _sensitivity(found: pl.DataFrame, move_ids: Numbers, reading_ids: Numbers) -> pl.DataFrame:
+def _sensitivity(found: pl.DataFrame) -> pl.DataFrame:
     """account.sensitivity: with the season's numbers, by move, quantity and reading."""
-    move_id = move_ids.look_up(found["part"], found["move_id"])
-    quantity_no = found["quantity_no"].cast(pl.Int64).to_numpy()
-    # A part's readings stand in the season's order already.
-    order = np.argsort(move_id * len(QUANTITIES_OF_MOVES) + quantity_no, kind="stable")
-    return found.select(
-        pl.Series("move_id", move_id),
-        pl.Series(QUANTITIES_OF_MOVES).gather(found["quantity_no"]).alias("quantity"),
-        pl.Series("reading_id", reading_ids.look_up(found["part"], found["reading_id"])),
+    numbered = found.select(
+        numbered_in_part(pl.col("move_id")).alias("move_id"),
+        "quantity_no",
+        numbered_in_part(pl.col("reading_id")).alias("reading_id"),
         "derivative",
-    )[order]
+    ).sort("move_id", "quantity_no", maintain_order=True)
+    quantity = pl.Series(QUANTITIES_OF_MOVES).gather(numbered["quantity_no"])
+    return numbered.select("move_id", quantity.alias("quantity"), "reading_id", "derivative")
 
 
-def _held(found: pl.DataFrame, reading_ids: Numbers) -> pl.DataFrame:
+def _held(found: pl.DataFrame) -> pl.DataFrame:
     """account.cask_held: with the season's numbers, by lot and reading."""
-    numbers = reading_ids.look_up(found["part"], found["reading_id"])
-    return found.drop("part").with_columns(pl.Series("reading_id", numbers)).sort("lot", "reading_id")
+    numbered = found.with_columns(numbered_in_part(pl.col("reading_id")).alias("reading_id"))
+    return numbered.drop("part").sort("lot", "reading_id")

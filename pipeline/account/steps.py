@@ -10,7 +10,7 @@ ACCOUNT_STEPS = (
     PythonStep(partition.part_season, partition.READS, partition.MAKES),
     PythonStep(
         walk_season,
-        ("select * from account.entry order by entry_id", partition.PARTS),
+        (f"select * from account.entry order by {partition.ENTRY_ORDER}", partition.PARTS),
         {
             "account.move": "every event of the account: the alcohol it moved, what its lots held after. "
             "One row an event.",

@@ -104,9 +104,9 @@ def wash_of(
     rows_of : numbers of the rows of account.fermentable in `rows`
     """
     count, number_of = wash.height, {name: number for number, name in enumerate(wash["batch"])}
-    row_of_step = {step: row for row, step in enumerate(rows["step_id"]) if step is not None}
-    original = _row_numbers(wash["original_step_id"], row_of_step)
-    final = _row_numbers(wash["final_step_id"], row_of_step)
+    original, final = (
+        _rows_of(wash.select("batch", step), rows) for step in ("original_step_no", "final_step_no")
+    )
     wort_rows = np.flatnonzero((rows["step"] == "wort").to_numpy())
     wort_batch = np.array([number_of[rows["batch"][int(row)]] for row in wort_rows], dtype=np.int64)
     wort_volume, wort_sg = measured.volume_l.take(wort_rows), measured.gravity_sg.take(wort_rows)
@@ -121,10 +121,10 @@ def wash_of(
         ],
         dtype=np.int64,
     )
-    first = _floats(wash["original_step_id"])
+    first = _floats(wash["original_step_no"])
     own_first = np.full(sugar_batch.size, np.nan)
     own_first[sugar_batch >= 0] = first[sugar_batch[sugar_batch >= 0]]
-    steps = _floats(fermentables["step_id"])
+    steps = _floats(fermentables["step_no"])
     is_late = np.isnan(own_first) | (own_first < steps)
     mass, extract, _ = _of_rows(fermentables, rows_of, measured)
     late, early = np.where(is_late, sugar_batch, -1), np.where(is_late, -1, sugar_batch)
@@ -168,8 +168,13 @@ def wash_of(
     )
 
 
-def _row_numbers(steps: pl.Series, row_of_step: dict[int, int]) -> Ints:
-    return np.array([-1 if step is None else row_of_step.get(step, -1) for step in steps], dtype=np.int64)
+def _rows_of(steps: pl.DataFrame, rows: pl.DataFrame) -> Ints:
+    """The row of each step, told by its batch and its number there; -1 where there is none."""
+    places = rows.select("batch", "step_no").with_row_index("row")
+    found = steps.join(
+        places, left_on=steps.columns, right_on=["batch", "step_no"], how="left", maintain_order="left"
+    )
+    return found["row"].cast(pl.Int64).fill_null(-1).to_numpy()
 
 
 def _floats(column: pl.Series) -> Floats:

@@ -32,7 +32,7 @@ Array = NDArray[np.float64]
 READS = """
     with row as (
         select
-            batch, run, step, step_id, file_id, line, kettle_c, vapour_c,
+            batch, run, step, step_no, file_id, line, kettle_c, vapour_c,
             coalesce(barometer_hpa, favg(barometer_hpa) over (partition by batch, run)) as barometer_hpa
         from log.batch_step
         where run is not null and step in ('charge', 'collect', 'residue')
@@ -52,7 +52,7 @@ READS = """
     left join fit.own_curve as curve on curve.batch = row.batch and curve.run = row.run
     left join fit.jar_expected as jar on jar.file_id = row.file_id and jar.line = row.line
     where row.kettle_c is not null or row.vapour_c is not null
-    order by run.started_at nulls last, row.batch, row.run, row.step_id
+    order by run.started_at nulls last, row.batch, row.run, row.step_no
 """
 MAKES = {
     "fit.boiling": "every temperature read in a kettle or its vapour and the strength it tells under its "

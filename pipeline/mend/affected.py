@@ -1,8 +1,8 @@
-"""Which parts of the season a change of some logs reaches, and whether it changed nothing but readings."""
+"""Which parts of the season a change of some logs reaches."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 
 import duckdb
@@ -16,8 +16,8 @@ from pipeline.logs.keep import Kept
 # Beyond this share of the season's files it is as quick to make the season anew (own choice).
 _MOST_FILES_FRAC = 0.5
 
-# What a value's table says besides readings: which batch or cask, and when.
-_PLACES = {"batch_value": "batch", "cask_value": "cask"}
+# Where the batches and casks that files name are told.
+_NAMES = {"batch_value": "batch", "cask_value": "cask"}
 
 
 @dataclass(frozen=True)
@@ -41,9 +41,7 @@ class Affected:
 def affected_by(read: Reading, kept: Kept) -> Affected | None:
     """What a change reaches; None where it may reach all of the season."""
     changed = _changed_files(read, kept)
-    if not changed or not _says_the_same(read, kept.connection, changed):
-        return None
-    found = _parts_of(kept.connection, changed)
+    found = _parts_of(read, kept.connection, changed) if changed else None
     return found if found is not None and len(found.files) <= _MOST_FILES_FRAC * read.files.height else None
 
 
@@ -59,32 +57,13 @@ def _changed_files(read: Reading, kept: Kept) -> tuple[int, ...]:
     return tuple(changed["file_id"].to_list())
 
 
-def _says_the_same(read: Reading, con: duckdb.DuckDBPyConnection, changed: tuple[int, ...]) -> bool:
-    """Whether the changed files have the rows they had, of the same batches and casks at the same time."""
-    for table, name in _PLACES.items():
-        columns = ["file_id", "line", name, "logged_at", "has_time", "is_set_aside"]
-        then = con.sql(
-            f"select {', '.join(columns)} from raw.{table} where list_contains($changed, file_id) "
-            "order by file_id, line",
-            params={"changed": changed},
-        )
-        now = read.anew.values[table].filter(pl.col("file_id").is_in(changed)).select(columns)
-        if not now.equals(pl.DataFrame(then)):
-            return False
-    return True
-
-
-def _parts_of(con: duckdb.DuckDBPyConnection, changed: tuple[int, ...]) -> Affected | None:
+def _parts_of(read: Reading, con: duckdb.DuckDBPyConnection, changed: Collection[int]) -> Affected | None:
     """The parts of the changed files, with all files of their batches and casks, and the parts of these too.
 
-    None where a file names what belongs to no part.
+    What a changed file names counts as it named it then and as it does now. None where it names nothing that
+    belongs to a part.
     """
-    named = pl.DataFrame(
-        con.sql(
-            "select distinct file_id, batch, null as cask from raw.batch_value union all "
-            "select distinct file_id, null, cask from raw.cask_value order by all"
-        )
-    )
+    named = _named(read, con, changed)
     members = pl.DataFrame(con.sql("select batch, lot, part from account.part order by all"))
     of_batch, of_lot = (
         dict(members.select(name, "part").drop_nulls().iter_rows()) for name in ("batch", "lot")
@@ -96,16 +75,31 @@ def _parts_of(con: duckdb.DuckDBPyConnection, changed: tuple[int, ...]) -> Affec
     files = set(changed)
     while True:
         own = named.filter(pl.col("file_id").is_in(list(files)))
-        if own["part"].null_count():
-            return None
-        parts = own["part"].unique().sort().to_list()
+        parts = own["part"].drop_nulls().unique().sort().to_list()
         reached = named.filter(pl.col("part").is_in(parts))
         more = set(reached["file_id"].to_list()) | files
         if more == files:
             break
         files = more
+    if not parts:
+        return None
     names = (own[column].drop_nulls().unique().sort().to_list() for column in ("batch", "cask"))
-    return Affected(changed, tuple(sorted(files)), tuple(parts), *map(tuple, names))
+    return Affected(tuple(changed), tuple(sorted(files)), tuple(parts), *map(tuple, names))
+
+
+def _named(read: Reading, con: duckdb.DuckDBPyConnection, changed: Collection[int]) -> pl.DataFrame:
+    """The batches and casks that each file names, or named before it changed."""
+    then = pl.DataFrame(
+        con.sql(
+            "select distinct file_id, batch, null::varchar as cask from raw.batch_value union all "
+            "select distinct file_id, null, cask from raw.cask_value order by all"
+        )
+    )
+    now = [
+        read.anew.values[table].filter(pl.col("file_id").is_in(changed)).select("file_id", name).unique()
+        for table, name in _NAMES.items()
+    ]
+    return pl.concat([then, *now], how="diagonal")
 
 
 def _looked_up(column: str, numbers: Mapping[str, int | None]) -> pl.Expr:

@@ -10,12 +10,13 @@ from collections.abc import Collection
 import duckdb
 import polars as pl
 
+from pipeline.account.numbers import PER_PART
 from pipeline.flow import PART_OF_EACH, Flow, make_table, prepare
 from pipeline.logs import Reading
 from pipeline.mend.affected import Affected
 from pipeline.sql_models import LOG_TABLES, SCHEMAS
 
-__all__ = ["SCRATCH", "key_table", "make_scratch"]
+__all__ = ["SCRATCH", "key_table", "make_scratch", "of_the_parts"]
 
 SCRATCH = "scratch"
 
@@ -40,14 +41,11 @@ def make_scratch(con: Connection, season: str, flow: Flow, read: Reading, affect
         ("part", affected.parts),
     ):
         _make_keys(con, column, numbers, pl.Int64())
-    con.execute(
-        f"create table {PART_OF_EACH} as from {season}.{PART_OF_EACH} "
-        f"where part in (from {key_table('part')}) order by all"
-    )
     for column in ("piece", "lot"):
         con.execute(
-            f"create table {key_table(column)} as select distinct {column} as key from {PART_OF_EACH} "
-            f"where {column} is not null"
+            f"create table {key_table(column)} as select distinct {column} as key "
+            f"from {season}.{PART_OF_EACH} "
+            f"where part in (from {key_table('part')}) and {column} is not null"
         )
     frames = {**read.anew.cells, **read.anew.values}
     for table in LOG_TABLES:
@@ -69,8 +67,15 @@ def _make_log_table(con: Connection, season: str, table: str, anew: pl.DataFrame
 
 
 def key_table(column: str) -> str:
-    """What tells the rows of the parts in a part table that tells them by `column`."""
+    """The values that a column has in the rows of the parts."""
     return f"{SCRATCH}.main.key_{column}"
+
+
+def of_the_parts(column: str) -> str:
+    """What holds in SQL of the rows of the parts, in a part table that tells them by `column`."""
+    if column in ("move_id", "reading_id"):
+        return f"{column} // {PER_PART} in (from {key_table('part')})"
+    return f"{column} in (from {key_table(column)})"
 
 
 def _make_keys(

@@ -16,7 +16,7 @@ from pipeline.kept_parts import KeptParts
 from pipeline.logs import Reading
 from pipeline.logs.keep import Kept
 from pipeline.mend.affected import Affected, affected_by
-from pipeline.mend.numbers import own_numbers
+from pipeline.mend.regrouped import parts_now
 from pipeline.mend.scratch import SCRATCH, key_table, make_scratch
 from pipeline.mend.splice import put_in_place
 from pipeline.progress import Progress
@@ -32,7 +32,7 @@ def mend_season(unfinished: Path, database: Path, read: Reading, progress: Progr
 
     unfinished : the copy, to take the place of `database`; not there when it could not be mended
     read       : the logs as they are now; the earlier build that it takes files over from made `database`
-    returns    : None where more changed than readings in some batch or cask logs
+    returns    : None where more changed than some batch and cask logs, or the season has other parts now
     """
     affected = None if read.kept is None else affected_by(read, read.kept)
     if affected is None or read.kept is None:
@@ -48,30 +48,34 @@ def mend_season(unfinished: Path, database: Path, read: Reading, progress: Progr
 def _mend(
     con: Connection, read: Reading, kept: Kept, affected: Affected, progress: Progress
 ) -> pl.DataFrame | None:
-    """Mend the database; None, and it is of no use, where numbers or parts of the season changed as well."""
+    """Mend the database; None, and it is of no use, where the parts of the season changed."""
     season = _quoted(con.execute("select current_database()").fetchall()[0][0])
     flow = Flow.of(_loaded(con))
     parts = KeptParts(kept.connection)
     make_scratch(con, season, flow, read, affected)
-    flow.make(con, [*flow.macros, *flow.part_tables], progress, parts)
-    numbers = own_numbers(con, season)
-    if numbers is None:
+    before = set(flow.up_to([PART_OF_EACH]))
+    flow.make(con, before & {*flow.macros, *flow.part_tables}, progress, parts)
+    regrouped = parts_now(con, season, flow)
+    if regrouped is None:
         return None
+    make_table(con, PART_OF_EACH, regrouped.filter(pl.col("part").is_in(affected.parts)))
+    flow.make(con, flow.part_tables.keys() - before, progress, parts)
     make_table(con, f"{SCRATCH}.main.kept_now", parts.frame())
     con.execute("begin")
-    put_in_place(con, season, flow, numbers)
+    put_in_place(con, season, flow)
+    make_table(con, f"{season}.{PART_OF_EACH}", regrouped)
     _put_kept(con, season)
     con.execute("commit")
     con.execute(f"use {season}")
     con.execute(f"detach {SCRATCH}")
     make_table(con, "raw.file", read.files)
     make_table(con, "raw.problem", read.problems.rename({"column": "column_name"}))
-    # Of raw.file, what is made from it asks for names alone: these are as they were, and so are the parts.
+    # Of raw.file, what is made from it asks for names alone: these are as they were.
     names = [name for name in flow.on_from({*LOG_TABLES, *flow.part_tables}) if name != PART_OF_EACH]
     flow.make(con, names, progress, parts)
     models = read_models(sql_dir())
     problems = make_problems(con, models)
-    made = {"problem.row", *names, *(model.name for model in models_of_marks(models))}
+    made = {"problem.row", PART_OF_EACH, *names, *(model.name for model in models_of_marks(models))}
     describe_tables(con, made)
     return problems
 

@@ -11,6 +11,7 @@ import numpy as np
 import polars as pl
 from scipy.special import chdtrc
 
+from pipeline.account.partition import RUN_ORDER
 from pipeline.python_step import OfPart
 from pipeline.reconcile.book import make_book
 from pipeline.reconcile.network import LPA, WATER
@@ -151,7 +152,7 @@ READS = (
     )
 
     select
-        logged_row.* exclude (step_id), cell.item as item_text, cell.volume as volume_text,
+        logged_row.* exclude (step_no), cell.item as item_text, cell.volume as volume_text,
         cell.mass as mass_text, cell.strength as strength_text,
         coalesce(repeated.is_repeat, false) as is_repeat,
     from account.logged_row as logged_row
@@ -170,7 +171,7 @@ READS = (
         file_id, line, kind, batch, run, cut, from_lot, to_lot, volume_l, abv_pct_vol, lpa, strength_basis
     from account.move order by move_id
     """,
-    "select batch, run, run_kind, last_spout_pct_vol from account.run order by first_step_id",
+    f"select batch, run, run_kind, last_spout_pct_vol from account.run order by {RUN_ORDER}",
     """
     select wash.batch, wash.wash_volume_l, batch_u.wash_volume_l_u, batch_u.wash_abv_pct_vol_u
     from account.wash as wash
@@ -179,7 +180,7 @@ READS = (
     """,
     """
     select file_id, line, batch, run, cut, minutes_min, spout_abv_20c_pct_vol
-    from account.jar order by step_id
+    from account.jar order by happened_at nulls first, file_id, line
     """,
     "select * from raw.setting",
 )

@@ -49,6 +49,7 @@ timed as (
     select
         file_id,
         line,
+        batch,
         max(written_at) over (
             partition by file_id, batch, cast(written_at as date)
             order by line
@@ -60,7 +61,7 @@ timed as (
 -- In order before anything is carried along: these rows are narrow.
 placed as (
     select
-        row_number() over (order by happened_at nulls first, path, line) as step_id,
+        row_number() over (partition by batch order by happened_at nulls first, path, line) as step_no,
         timed.file_id,
         line,
         happened_at,
@@ -74,7 +75,7 @@ placed as (
 readings as (
     select
         batch_value.*,
-        step_id,
+        step_no,
         happened_at,
         path,
         coalesce(contains(cells_set_aside, 'temperature'), false)
@@ -168,10 +169,10 @@ corrected as (
 
 select
     -- ids
-    step_id,
     file_id,
     line,
     batch,
+    step_no,
     -- text
     step,
     run,
@@ -204,4 +205,4 @@ select
     happened_at,
     path,
 from corrected
-order by step_id
+order by happened_at nulls first, path, line

@@ -12,16 +12,18 @@ with season_start as (
 batches as (
     select
         batch,
-        min(step_id) as first_step_id,
+        any_value(file_id order by step_no) as file_id,
+        any_value(line order by step_no) as line,
+        min(happened_at) as begun_at,
         coalesce(
             min(happened_at) filter (where step in ('mash', 'grain', 'sugar', 'wort')),
             min(happened_at)
         ) as mashed_at,
-        any_value(item order by step_id) filter (where step = 'recipe') as recipe,
+        any_value(item order by step_no) filter (where step = 'recipe') as recipe,
         string_agg(distinct item, ' + ' order by item) filter (where step = 'yeast') as yeast,
         min(happened_at) filter (where step = 'yeast') as pitched_at,
         min(happened_at) filter (where step = 'charge' and item = 'wash') as first_charged_at,
-        any_value(operator order by step_id) as operator,
+        any_value(operator order by step_no) as operator,
     from log.batch_step
     group by batch
 )
@@ -29,16 +31,18 @@ batches as (
 select
     -- ids
     batches.batch,
-    batches.first_step_id,
+    batches.file_id,
+    batches.line,
     season_of(batches.mashed_at, season_start.starts) as season,
     -- text
     batches.recipe,
     batches.yeast,
     batches.operator,
     -- timestamps
+    batches.begun_at,
     batches.mashed_at,
     batches.pitched_at,
     batches.first_charged_at,
 from batches
 cross join season_start
-order by first_step_id
+order by begun_at nulls first, file_id, line

@@ -1,5 +1,5 @@
 -- What:  every event that fills or draws a lot, from batch and cask logs, in one order of time.
--- Grain: one row an event; entry_id is the order in which the account is walked.
+-- Grain: one row an event, in the order in which the account is walked.
 -- Part:  file_id
 -- From:  log.batch_step, log.cask_step, account.logged_row, account.wash, account.jar
 create or replace table account.entry as
@@ -23,13 +23,12 @@ sourced as (
         ) as source_lot,
     from log.batch_step as batch_step
     inner join account.logged_row as logged_row
-        on logged_row.step_id = batch_step.step_id
+        on logged_row.file_id = batch_step.file_id
+        and logged_row.line = batch_step.line
 ),
 
 wash_made as (
     select
-        0 as log_rank,
-        batch_step.step_id,
         batch_step.path,
         batch_step.file_id,
         batch_step.line,
@@ -47,13 +46,12 @@ wash_made as (
         'gravities' as strength_basis,
     from account.wash as wash
     inner join log.batch_step as batch_step
-        on batch_step.step_id = coalesce(wash.final_step_id, wash.original_step_id)
+        on batch_step.batch = wash.batch
+        and batch_step.step_no = coalesce(wash.final_step_no, wash.original_step_no)
 ),
 
 charged as (
     select
-        0 as log_rank,
-        step_id,
         path,
         file_id,
         line,
@@ -78,8 +76,6 @@ charged as (
 
 collected as (
     select
-        0 as log_rank,
-        jar.step_id,
         batch_step.path,
         jar.file_id,
         jar.line,
@@ -96,13 +92,12 @@ collected as (
         jar.strength_basis,
     from account.jar as jar
     inner join log.batch_step as batch_step
-        on batch_step.step_id = jar.step_id
+        on batch_step.file_id = jar.file_id
+        and batch_step.line = jar.line
 ),
 
 worked as (
     select
-        0 as log_rank,
-        step_id,
         path,
         file_id,
         line,
@@ -129,8 +124,6 @@ worked as (
 
 cask_worked as (
     select
-        1 as log_rank,
-        null as step_id,
         cask_step.path,
         cask_step.file_id,
         cask_step.line,
@@ -165,8 +158,6 @@ all_entries as (
 
 select
     -- ids
-    row_number() over (order by happened_at nulls first, log_rank, path, line) as entry_id,
-    step_id,
     file_id,
     line,
     batch,
@@ -184,4 +175,4 @@ select
     -- timestamps
     happened_at,
 from all_entries
-order by entry_id
+order by happened_at nulls first, batch is null, file_id, line

@@ -13,7 +13,7 @@ with fell as (
         on wash.batch = batch_step.batch
     where
         batch_step.step = 'wash'
-        and batch_step.step_id > wash.original_step_id
+        and batch_step.step_no > wash.original_step_no
         and batch_step.gravity_sg <= wash.final_gravity_sg + 1e-3
     group by batch_step.batch
 ),
@@ -21,7 +21,7 @@ with fell as (
 soured as (
     select
         batch,
-        any_value(ph order by step_id desc) as last_ph,
+        any_value(ph order by step_no desc) as last_ph,
         favg(temperature_c) as mean_temperature_c,
     from log.batch_step
     where step = 'wash'

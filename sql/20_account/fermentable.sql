@@ -5,10 +5,10 @@
 create or replace table account.fermentable as
 with rows_with_ingredient as (
     select
-        batch_step.step_id,
         batch_step.file_id,
         batch_step.line,
         batch_step.batch,
+        batch_step.step_no,
         batch_step.step,
         batch_step.happened_at,
         batch_step.item,
@@ -30,10 +30,10 @@ with rows_with_ingredient as (
 
 select
     -- ids
-    step_id,
     file_id,
     line,
     batch,
+    step_no,
     -- text
     step,
     item,
@@ -49,4 +49,4 @@ select
     -- timestamps
     happened_at,
 from rows_with_ingredient
-order by step_id
+order by batch, step_no

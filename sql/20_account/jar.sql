@@ -18,11 +18,12 @@ with collected as (
         = count(*) over (partition by batch_step.batch, batch_step.run) as has_every_volume,
     from log.batch_step as batch_step
     inner join account.logged_row as logged_row
-        on logged_row.step_id = batch_step.step_id
+        on logged_row.file_id = batch_step.file_id
+        and logged_row.line = batch_step.line
     where batch_step.step = 'collect'
     window run_order as (
         partition by batch_step.batch, batch_step.run
-        order by batch_step.step_id
+        order by batch_step.step_no
         rows between unbounded preceding and current row
     )
 ),
@@ -63,7 +64,6 @@ with_strength as (
 
 select
     -- ids
-    step_id,
     file_id,
     line,
     batch,
@@ -89,4 +89,4 @@ select
     -- timestamps
     happened_at,
 from with_strength
-order by step_id
+order by happened_at nulls first, file_id, line

@@ -9,8 +9,8 @@ with batch_rows as (
     select
         batch_step.file_id,
         batch_step.line,
-        batch_step.step_id,
         batch_step.batch,
+        batch_step.step_no,
         batch_step.run,
         null as cask,
         batch_step.step,
@@ -47,8 +47,8 @@ cask_rows as (
     select
         cask_step.file_id,
         cask_step.line,
-        null as step_id,
         null as batch,
+        null as step_no,
         null as run,
         cask_step.cask,
         cask_step.step,
@@ -95,8 +95,8 @@ select
     -- ids
     file_id,
     line,
-    step_id,
     batch,
+    step_no,
     run,
     cask,
     -- text

@@ -48,8 +48,8 @@ select
     if(abs(adjustment_lpa) < 1e-9, 0e0, 0e0 - adjustment_lpa) as lost_lpa,
     from_lpa_after,
     to_lpa_after,
-    fsum(from_change_lpa + to_change_lpa) over (order by move_id) as stock_lpa,
+    fsum(from_change_lpa + to_change_lpa) over (order by happened_at nulls first, batch is null, file_id, line) as stock_lpa,
     -- timestamps
     happened_at,
 from spirit_moves
-order by move_id
+order by happened_at nulls first, batch is null, file_id, line

@@ -25,9 +25,10 @@ stills as (
         batch,
         run,
         min(happened_at) as started_at,
-        min(step_id) as first_step_id,
-        any_value(vessel order by step_id) filter (where step = 'charge') as still,
-        any_value(operator order by step_id) as operator,
+        any_value(file_id order by step_no) as file_id,
+        any_value(line order by step_no) as line,
+        any_value(vessel order by step_no) filter (where step = 'charge') as still,
+        any_value(operator order by step_no) as operator,
     from log.batch_step
     where step in ('charge', 'collect', 'residue') and run is not null
     group by batch, run
@@ -56,7 +57,8 @@ residues as (
         sum_all(lpa(logged_row.volume_20c_l, batch_step.abv_20c_pct_vol)) as residue_lpa,
     from log.batch_step as batch_step
     inner join account.logged_row as logged_row
-        on logged_row.step_id = batch_step.step_id
+        on logged_row.file_id = batch_step.file_id
+        and logged_row.line = batch_step.line
     where batch_step.step = 'residue'
     group by batch_step.batch, batch_step.run
 )
@@ -65,7 +67,8 @@ select
     -- ids
     stills.batch,
     stills.run,
-    stills.first_step_id,
+    stills.file_id,
+    stills.line,
     -- text
     if(coalesce(collections.is_stripping, false), 'stripping', 'spirit') as run_kind,
     stills.still,
@@ -97,4 +100,4 @@ left join collections
 left join residues
     on residues.batch = stills.batch
     and residues.run = stills.run
-order by first_step_id
+order by started_at nulls first, file_id, line

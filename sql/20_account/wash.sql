@@ -6,7 +6,7 @@ create or replace table account.wash as
 with first_charge as (
     select
         batch,
-        min(step_id) as step_id,
+        min(step_no) as step_no,
     from log.batch_step
     where step = 'charge' and item = 'wash'
     group by batch
@@ -16,16 +16,17 @@ readings as (
     select
         batch_step.*,
         logged_row.volume_20c_l,
-        row_number() over (partition by batch_step.batch order by batch_step.step_id) as reading_no,
-        row_number() over (partition by batch_step.batch order by batch_step.step_id desc) as reading_no_from_end,
+        row_number() over (partition by batch_step.batch order by batch_step.step_no) as reading_no,
+        row_number() over (partition by batch_step.batch order by batch_step.step_no desc) as reading_no_from_end,
     from log.batch_step as batch_step
     inner join account.logged_row as logged_row
-        on logged_row.step_id = batch_step.step_id
+        on logged_row.file_id = batch_step.file_id
+        and logged_row.line = batch_step.line
     left join first_charge
         on first_charge.batch = batch_step.batch
     where
         batch_step.step = 'wash'
-        and (first_charge.step_id is null or batch_step.step_id < first_charge.step_id)
+        and (first_charge.step_no is null or batch_step.step_no < first_charge.step_no)
 ),
 
 worts as (
@@ -43,7 +44,7 @@ worts as (
 sugar_rows as (
     select
         fermentable.*,
-        coalesce(first_reading.step_id < fermentable.step_id, true) as is_late,
+        coalesce(first_reading.step_no < fermentable.step_no, true) as is_late,
     from account.fermentable as fermentable
     left join readings as first_reading
         on first_reading.batch = fermentable.batch
@@ -80,7 +81,7 @@ started as (
         if(sugars.batch is null, 0e0, sugars.late_extract_kg) as late_extract_kg,
         if(sugars.batch is null, 0e0, sugars.late_mass_kg) as late_mass_kg,
         coalesce(sugars.has_late, false) as has_late_sugar,
-        original.step_id as original_step_id,
+        original.step_no as original_step_no,
         coalesce(
             original.gravity_sg,
             sg_from_plato(1e2 * worts.extract_kg / nullif(worts.mass_kg, 0e0))
@@ -136,7 +137,7 @@ whole as (
 ended as (
     select
         whole.*,
-        final.step_id as final_step_id,
+        final.step_no as final_step_no,
         final.happened_at as final_read_at,
         final.gravity_sg as final_gravity_sg,
         final.volume_20c_l as final_volume_l,
@@ -150,8 +151,8 @@ ended as (
 select
     -- ids
     batch,
-    original_step_id,
-    final_step_id,
+    original_step_no,
+    final_step_no,
     -- numerics
     mashes,
     wort_volume_l,

@@ -5,10 +5,10 @@
 create or replace table account.wort as
 select
     -- ids
-    step_id,
     file_id,
     line,
     batch,
+    step_no,
     -- numerics
     volume_20c_l,
     gravity_sg,
@@ -17,4 +17,4 @@ select
     volume_20c_l * density_kg_per_l_from_sg(gravity_sg) as mass_kg,
 from account.logged_row
 where step = 'wort'
-order by step_id
+order by batch, step_no

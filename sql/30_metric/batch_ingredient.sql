@@ -7,9 +7,8 @@ with ingredients as (
     select
         batch,
         ingredient,
-        any_value(kind order by step_id) as kind,
+        any_value(kind order by step_no) as kind,
         bool_or(step = 'sugar') as is_sugar,
-        min(step_id) as first_step_id,
         sum_all(mass_kg) as mass_kg,
         sum_all(potential_extract_kg) as potential_extract_kg,
     from account.fermentable

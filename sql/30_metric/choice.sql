@@ -16,7 +16,9 @@ with scored as (
 measured as (
     select
         batch.*,
-        account_batch.first_step_id,
+        account_batch.begun_at,
+        account_batch.file_id,
+        account_batch.line,
         scored.score_overall,
         unnest([
             {'family': 'grain bill', 'choice': batch.grain_bill, 'made_of': batch.composition},
@@ -34,11 +36,11 @@ grouped as (
         season,
         family,
         coalesce(choice, 'not logged') as choice,
-        any_value(made_of order by first_step_id) as composition,
+        any_value(made_of order by begun_at nulls first, file_id, line) as composition,
         count(*) as batches,
         count(yield_lpa_per_kg) as batches_measured,
         favg(yield_lpa_per_kg) as yield_mean_lpa_per_kg,
-        stddev_samp(yield_lpa_per_kg order by first_step_id) as yield_sd_lpa_per_kg,
+        stddev_samp(yield_lpa_per_kg order by begun_at nulls first, file_id, line) as yield_sd_lpa_per_kg,
         favg(hearts_lpa_per_kg) as hearts_lpa_per_kg_mean,
         favg(mash_efficiency_frac) as mash_efficiency_mean_frac,
         favg(real_attenuation_frac) as real_attenuation_mean_frac,

@@ -46,7 +46,8 @@ left_behind as (
         on move.move_id = in_turn.move_id
         and move.from_lot = in_turn.lot
     inner join account.entry as entry
-        on entry.entry_id = move.move_id
+        on entry.file_id = move.file_id
+        and entry.line = move.line
     where
         move.lpa is not null
         and (

@@ -19,7 +19,8 @@ with timed as (
         ) as begun_at,
     from account.jar as jar
     inner join log.batch_step as batch_step
-        on batch_step.step_id = jar.step_id
+        on batch_step.file_id = jar.file_id
+        and batch_step.line = jar.line
         and batch_step.has_time
 )
 

@@ -35,7 +35,7 @@ select
     -- ids
     batch.batch,
     batch.season,
-    row_number() over (order by account_batch.first_step_id) as batch_no,
+    row_number() over (order by account_batch.begun_at nulls first, account_batch.file_id, account_batch.line) as batch_no,
     -- text
     batch.grain_bill,
     coalesce(batch.yeast, 'not logged') as yeast,

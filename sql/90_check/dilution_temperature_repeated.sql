@@ -17,9 +17,12 @@ with lot_rows as (
         lag(entry.happened_at) over lot_order as happened_before,
     from account.entry as entry
     inner join log.batch_step as batch_step
-        on batch_step.step_id = entry.step_id
+        on batch_step.file_id = entry.file_id
+        and batch_step.line = entry.line
     where entry.kind in ('dilute', 'gauge') and entry.from_lot is not null
-    window lot_order as (partition by lower(entry.from_lot) order by entry.entry_id)
+    window lot_order as (partition by lower(entry.from_lot)
+        order by entry.happened_at nulls first, entry.file_id, entry.line
+    )
 )
 
 select

@@ -32,7 +32,8 @@ select
     printf('about %.1f kg, which is what the worts and the sugar brought', compared.added_extract_kg) as expected,
 from compared
 inner join log.batch_step as batch_step
-    on batch_step.step_id = compared.original_step_id
+    on batch_step.batch = compared.batch
+    and batch_step.step_no = compared.original_step_no
 where
     abs(compared.wash_extract_kg - compared.added_extract_kg)
     > 4e0 * compared.difference_u_frac * compared.added_extract_kg

@@ -35,8 +35,8 @@ first_rows as (
     select
         batch,
         step,
-        any_value(file_id order by step_id) as file_id,
-        any_value(line order by step_id) as line,
+        any_value(file_id order by step_no) as file_id,
+        any_value(line order by step_no) as line,
     from log.batch_step
     group by batch, step
 )

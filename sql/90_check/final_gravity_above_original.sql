@@ -19,7 +19,8 @@ select
 from account.wash as wash
 cross join hydrometer
 inner join log.batch_step as batch_step
-    on batch_step.step_id = wash.final_step_id
+    on batch_step.batch = wash.batch
+    and batch_step.step_no = wash.final_step_no
 -- Two readings of one hydrometer: three standard uncertainties of their difference.
 where wash.final_gravity_sg > wash.original_gravity_sg + 3e0 * sqrt(2e0) * hydrometer.gravity_u_sg
 order by file_id, line

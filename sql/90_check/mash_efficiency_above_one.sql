@@ -6,8 +6,8 @@ create or replace table problem.mash_efficiency_above_one as
 with first_wort as (
     select
         batch,
-        any_value(file_id order by step_id) as file_id,
-        any_value(line order by step_id) as line,
+        any_value(file_id order by step_no) as file_id,
+        any_value(line order by step_no) as line,
     from account.wort
     group by batch
 ),
@@ -15,8 +15,8 @@ with first_wort as (
 first_step as (
     select
         batch,
-        any_value(file_id order by step_id) as file_id,
-        any_value(line order by step_id) as line,
+        any_value(file_id order by step_no) as file_id,
+        any_value(line order by step_no) as line,
     from log.batch_step
     group by batch
 )

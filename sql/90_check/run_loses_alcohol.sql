@@ -1,7 +1,7 @@
 -- What:  runs that gave far less alcohol than was charged: more than the still keeps back and the instruments allow.
 -- Grain: one row a problem found.
 -- Part:  file_id
--- From:  metric.run, account.run, log.batch_step
+-- From:  metric.run, account.run
 create or replace table problem.run_loses_alcohol as
 -- What a still keeps back at the usual stops: a stripping run to 10 %vol at the spout leaves 9 % of the alcohol
 -- (one equilibrium stage, computed), a spirit run to 10 %vol some 3 %.
@@ -13,8 +13,8 @@ with with_allowance as (
 )
 
 select
-    batch_step.file_id,
-    batch_step.line,
+    account_run.file_id,
+    account_run.line,
     run.batch,
     'volume' as column_name,
     printf('%s: %.2f LPA charged, %.2f LPA accounted for', run.run, run.charge_lpa, run.charge_lpa - run.gap_lpa)
@@ -27,7 +27,5 @@ from with_allowance as run
 inner join account.run as account_run
     on account_run.batch = run.batch
     and account_run.run = run.run
-inner join log.batch_step as batch_step
-    on batch_step.step_id = account_run.first_step_id
 where run.gap_lpa > run.kept_back_lpa + 3.5e0 * run.gap_lpa_u
 order by file_id, line

@@ -23,8 +23,8 @@ with as_kept as (
 grain_rows as (
     select
         batch,
-        any_value(file_id order by mass_kg desc, step_id) as file_id,
-        any_value(line order by mass_kg desc, step_id) as line,
+        any_value(file_id order by mass_kg desc, step_no) as file_id,
+        any_value(line order by mass_kg desc, step_no) as line,
     from account.fermentable
     where step = 'grain' and mass_kg is not null
     group by batch
@@ -33,8 +33,8 @@ grain_rows as (
 wort_rows as (
     select
         batch,
-        any_value(file_id order by volume_20c_l desc, step_id) as file_id,
-        any_value(line order by volume_20c_l desc, step_id) as line,
+        any_value(file_id order by volume_20c_l desc, step_no) as file_id,
+        any_value(line order by volume_20c_l desc, step_no) as line,
     from account.wort
     where volume_20c_l is not null
     group by batch
@@ -117,7 +117,8 @@ washes as (
         'one of the two' as of_what,
     from account.wash as wash
     inner join log.batch_step as batch_step
-        on batch_step.step_id = wash.original_step_id
+        on batch_step.batch = wash.batch
+        and batch_step.step_no = wash.original_step_no
     where
         wash.wash_volume_l > 0e0
         and wash.wort_volume_l > 0e0

@@ -9,9 +9,9 @@ with fillings as (
         if(step = 'charge', 'charged', 'read in it') as how,
         batch,
         run,
-        any_value(file_id order by volume_l desc, step_id) as file_id,
-        any_value(line order by volume_l desc, step_id) as line,
-        any_value(vessel order by step_id) as vessel,
+        any_value(file_id order by volume_l desc, step_no) as file_id,
+        any_value(line order by volume_l desc, step_no) as line,
+        any_value(vessel order by step_no) as vessel,
         if(step = 'charge', fsum(volume_l), max(volume_l)) as volume_l,
     from log.batch_step
     where

@@ -65,16 +65,16 @@ batches as (
     select
         batch_step.batch,
         count(*) filter (where step = 'wort') > 0 as has_wort,
-        count(*) filter (where step_id = wash.original_step_id and gravity_sg is not null) > 0 as has_original,
-        count(*) filter (where step_id = wash.original_step_id and volume_l is not null) > 0 as has_volume,
+        count(*) filter (where step_no = wash.original_step_no and gravity_sg is not null) > 0 as has_original,
+        count(*) filter (where step_no = wash.original_step_no and volume_l is not null) > 0 as has_volume,
         count(*) filter (where step = 'charge' and item = 'wash' and abv_20c_pct_vol is null) > 0 as charges_wash,
         count(*) filter (where step = 'charge' and item = 'low wines' and abv_20c_pct_vol is null) > 0
             as charges_low_wines,
-        count(*) filter (where step = 'sugar' and step_id > coalesce(wash.original_step_id, 0)) > 0 as has_late_sugar,
+        count(*) filter (where step = 'sugar' and step_no > coalesce(wash.original_step_no, 0)) > 0 as has_late_sugar,
         count(*) filter (where price is not null or contains(cells_set_aside, 'price')) > 0 as has_price,
-        arg_max(step_id, step_id) filter (where step = 'wash') as last_wash_id,
-        any_value(wash.original_step_id) as original_step_id,
-        any_value(wash.final_step_id) as final_step_id,
+        arg_max(step_no, step_no) filter (where step = 'wash') as last_wash_no,
+        any_value(wash.original_step_no) as original_step_no,
+        any_value(wash.final_step_no) as final_step_no,
     from log.batch_step as batch_step
     left join account.wash as wash
         on wash.batch = batch_step.batch
@@ -98,7 +98,8 @@ runs as (
 
 jars as (
     select
-        step_id,
+        file_id,
+        line,
         cut,
         is_small,
         spout_abv_20c_pct_vol is not null as has_spout,
@@ -121,7 +122,7 @@ steps as (
         batch_step.is_set_aside or coalesce(place.log_column in ('step', 'run'), false) as is_whole_row,
         batch_step.* exclude (line, cut, is_set_aside),
         batches.* exclude (batch),
-        coalesce(batch_step.step_id = batches.original_step_id, false)
+        coalesce(batch_step.step_no = batches.original_step_no, false)
             or (batch_step.step = 'wort' and not (batches.has_original and batches.has_volume)) as is_start,
         runs.run_kind,
         runs.has_feints,
@@ -131,7 +132,7 @@ steps as (
             or batch_step.is_set_aside
             or place.log_column = 'strength'
             or contains(batch_step.cells_set_aside, 'strength') as has_strength_logged,
-        jars.* exclude (step_id, cut),
+        jars.* exclude (file_id, line, cut),
     from problem.place as place
     inner join log.batch_step as batch_step
         on batch_step.file_id = place.file_id
@@ -145,7 +146,8 @@ steps as (
         on runs.batch = batch_step.batch
         and runs.run = batch_step.run
     left join jars
-        on jars.step_id = batch_step.step_id
+        on jars.file_id = batch_step.file_id
+        and jars.line = batch_step.line
 ),
 
 parts as (
@@ -163,24 +165,24 @@ parts as (
             if(step in ('grain', 'sugar', 'yeast') or log_column = 'price', 'priced', null),
             if(step in ('grain', 'sugar', 'yeast', 'wort', 'wash'), step, null),
             if(step = 'charge' and item = 'wash', 'wash charge', null),
-            if(step = 'sugar' and step_id > coalesce(original_step_id, 0), 'late sugar', null),
+            if(step = 'sugar' and step_no > coalesce(original_step_no, 0), 'late sugar', null),
             if(
-                step = 'sugar' and step_id > coalesce(original_step_id, 0) and charges_wash, 'late sugar charged', null
+                step = 'sugar' and step_no > coalesce(original_step_no, 0) and charges_wash, 'late sugar charged', null
             ),
-            if(step = 'wash' and step_id = last_wash_id, 'last wash', null),
-            if(step = 'wash' and step_id > original_step_id, 'later wash', null),
-            if(step_id = original_step_id or (step = 'wort' and not has_original), 'starting gravity', null),
-            if(step_id = original_step_id, 'starting volume', null),
+            if(step = 'wash' and step_no = last_wash_no, 'last wash', null),
+            if(step = 'wash' and step_no > original_step_no, 'later wash', null),
+            if(step_no = original_step_no or (step = 'wort' and not has_original), 'starting gravity', null),
+            if(step_no = original_step_no, 'starting volume', null),
             if(step = 'wort' and not has_volume, 'wort for volume', null),
-            if(step_id = original_step_id and not has_wort, 'wash for wort', null),
+            if(step_no = original_step_no and not has_wort, 'wash for wort', null),
             if(step = 'sugar' and not has_wort, 'sugar for wort', null),
             if(step = 'sugar' and not has_volume, 'sugar for volume', null),
-            if(step_id = original_step_id and not has_volume, 'gravity for volume', null),
+            if(step_no = original_step_no and not has_volume, 'gravity for volume', null),
             if(is_start and has_late_sugar, 'start to be sugared', null),
             if(is_start and has_late_sugar and charges_wash, 'start to be sugared and charged', null),
-            if(step_id = final_step_id, 'final gravity', null),
+            if(step_no = final_step_no, 'final gravity', null),
             if(
-                charges_wash and (step_id in (original_step_id, final_step_id) or (step = 'wort' and not has_original)),
+                charges_wash and (step_no in (original_step_no, final_step_no) or (step = 'wort' and not has_original)),
                 'wash charged',
                 null
             ),

@@ -38,7 +38,8 @@ rows_of_jars as (
         on step.file_id = place.file_id
         and step.line = place.line
     inner join account.jar as jar
-        on jar.step_id = step.step_id
+        on jar.file_id = step.file_id
+        and jar.line = step.line
 ),
 
 reached as (

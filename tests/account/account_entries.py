@@ -5,8 +5,6 @@ import datetime as dt
 import polars as pl
 
 ENTRY_SCHEMA = {
-    "entry_id": pl.Int64,
-    "step_id": pl.Int64,
     "file_id": pl.Int32,
     "line": pl.Int32,
     "happened_at": pl.Datetime("us"),
@@ -29,7 +27,7 @@ def entries(*rows: dict, apart: dt.timedelta = dt.timedelta(hours=1)) -> pl.Data
     """Entries in the order given, a time apart; what a row leaves out is empty."""
     blank = dict.fromkeys(ENTRY_SCHEMA)
     complete = [
-        {**blank, "entry_id": number, "line": number, "happened_at": START + number * apart, **row}
+        {**blank, "line": number, "happened_at": START + number * apart, **row}
         for number, row in enumerate(rows, start=1)
     ]
     return pl.DataFrame(complete, schema=ENTRY_SCHEMA)

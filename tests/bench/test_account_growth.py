@@ -74,8 +74,6 @@ def season(batches: int, draws_l: tuple[float, ...]) -> pl.DataFrame:
     frame = pl.DataFrame(rows, schema=SCHEMA, orient="row")
     ids = pl.int_range(1, frame.height + 1, dtype=pl.Int64)
     return frame.with_columns(
-        ids.alias("entry_id"),
-        ids.alias("step_id"),
         ids.cast(pl.Int32).alias("line"),
         pl.lit(1, dtype=pl.Int32).alias("file_id"),
         pl.lit(_START).alias("happened_at"),

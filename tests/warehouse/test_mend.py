@@ -108,41 +108,96 @@ def test_other_readings_are_mended(
 
 ROW = "{name},2025-09-21 12:30,collect,spirit,two,tails,3,,40,\n"
 
-BEYOND_READINGS: dict[str, Callable[[str], str]] = {
-    "a row more": lambda text: text + ROW.format(name="B1"),
+WITHIN_A_PART: dict[str, Callable[[str], str]] = {
+    "a row more": lambda text: text + ROW.format(name="B0"),
+    "a row less": lambda text: text.replace(text.splitlines(keepends=True)[-1], ""),
     "an hour later": lambda text: text.replace("12:00,collect", "13:00,collect"),
     "another cut": lambda text: text.replace("one,hearts", "one,heads"),
     "another run": lambda text: text.replace(",spirit,", ",second,"),
-    "a reading less": lambda text: text.replace(",12,,60,", ",12,,,"),
+    "a reading less": lambda text: text.replace(",11,,60,", ",,,60,"),
     "a row that cannot be used": lambda text: text.replace("charge,spirit,wash", "chage,spirit,wash"),
+    "a receiver of its own": lambda text: with_lots(text, "tails,3,,40,", "tails,3,,40,,,tails of B7"),
+    "a row of another batch": lambda text: text + ROW.format(name="B18"),
 }
+"""Changes of logs, of B0, B1 and so forth, that leave every part as it was to the rest of the season."""
 
 
-def test_what_changes_more_than_readings_is_made_anew(
+def test_whatever_changes_within_parts_is_mended(
     tmp_path: Path,
     ways: list[str],
     batch_text: Callable[..., str],
     database_as_text: Callable[[Path], dict[str, str]],
 ) -> None:
     logs, kept, fresh = tmp_path / "logs", tmp_path / "kept.duckdb", tmp_path / "fresh.duckdb"
-    logs.mkdir()
-    for number in range(5):
-        (logs / f"B{number}.csv").write_text(batch_text(f"B{number}", hearts=11 + number))
+    texts = {f"B{number}": batch_text(f"B{number}", hearts=11 + number % 5 / 10) for number in range(21)}
+    write(logs, texts)
     build_season(logs, kept, Settings())
-    ways.clear()
-    for what, change in BEYOND_READINGS.items():
-        (logs / "B1.csv").write_text(change(batch_text("B1")))
-        build_season(logs, kept, Settings())
-        assert ways in (["anew"], ["given up", "anew"]), what
-        ways.clear()
-    (logs / "B9.csv").write_text(batch_text("B9"))
-    build_season(logs, kept, Settings())
-    assert ways == ["anew"], "a file more"
-    (logs / "B3.csv").write_text(batch_text("B3", hearts=15))
+    before = database_as_text(kept)
+    changes = enumerate(WITHIN_A_PART.values())
+    write(logs, {f"B{number}": change(texts[f"B{number}"]) for number, change in changes})
     found = build_season(logs, kept, Settings())
-    assert ways == ["anew", "mended"]
     assert found.equals(build_season(logs, fresh, Settings()))
-    assert database_as_text(kept) == database_as_text(fresh)
+    mended, anew = database_as_text(kept), database_as_text(fresh)
+    assert [name for name in anew if mended[name] != anew[name]] == []
+    write(logs, texts)
+    build_season(logs, kept, Settings())
+    again = database_as_text(kept)
+    assert [name for name in before if again[name] != before[name]] == []
+    assert ways == ["anew", "mended", "anew", "mended"]
+
+
+def write(logs: Path, texts: dict[str, str]) -> None:
+    """Write logs, told by the names of their batches."""
+    logs.mkdir(exist_ok=True)
+    for name, text in texts.items():
+        (logs / f"{name}.csv").write_text(text)
+
+
+def with_lots(text: str, row: str, with_source_and_lot: str) -> str:
+    """The log with columns for source and lot, which are empty but in one row."""
+    header, *rows = (text + ROW.format(name=text.splitlines()[1].split(",")[0])).splitlines()
+    assert any(row in one for one in rows)
+    rows = [one.replace(row, with_source_and_lot) if row in one else one + ",," for one in rows]
+    return "\n".join([header + ",source,lot", *rows]) + "\n"
+
+
+BEYOND_A_PART: dict[str, Callable[[str], str]] = {
+    "spirit of another part": lambda text: with_lots(text, "wash,,140,,,", "wash,,140,,,,B3 hearts,"),
+    "another part's receiver": lambda text: with_lots(text, "tails,3,,40,", "tails,3,,40,,,b3  HEARTS"),
+    "a lot with the name of a cut": lambda text: with_lots(text, "tails,3,,40,", "tails,3,,40,,,hearts"),
+    "another batch beside it": lambda text: text + ROW.format(name="B1b"),
+    "begun after another part": lambda text: text.replace("2025-", "2031-"),
+    "no row that can be used": lambda text: text.replace("2025-", "in autumn "),
+}
+"""Changes of the log of B1 that other parts may feel."""
+
+
+class MadeAnewError(Exception):
+    """In the place of a whole build."""
+
+
+def test_what_other_parts_may_feel_is_made_anew(
+    tmp_path: Path, batch_text: Callable[..., str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    logs, kept = tmp_path / "logs", tmp_path / "kept.duckdb"
+    texts = {f"B{number}": batch_text(f"B{number}", hearts=11 + number) for number in range(5)}
+    write(logs, texts)
+    build_season(logs, kept, Settings())
+
+    def noted(*arguments: object) -> None:
+        raise MadeAnewError
+
+    monkeypatch.setattr(pipeline.warehouse, "_make_anew", noted)
+    for what, change in BEYOND_A_PART.items():
+        write(logs, {"B1": change(texts["B1"])})
+        try:
+            build_season(logs, kept, Settings())
+        except MadeAnewError:
+            continue
+        pytest.fail(f"mended: {what}")
+    write(logs, {**texts, "B9": batch_text("B9")})
+    with pytest.raises(MadeAnewError):
+        build_season(logs, kept, Settings())
 
 
 def test_a_mended_database_says_what_its_columns_hold(

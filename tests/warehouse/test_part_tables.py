@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -12,6 +12,7 @@ import polars as pl
 import pytest
 
 import pipeline.account.partition
+from pipeline.account.numbers import PER_PART
 from pipeline.flow import PART_OF_EACH, Flow, make_table, prepare
 from pipeline.kept_parts import KeptParts
 from pipeline.logs import read_logs
@@ -97,24 +98,6 @@ def test_every_table_of_parts_is_made_in_its_order_and_tells_the_part_of_each_ro
     assert not table.select(keys).is_duplicated().any(), "the order is total"
 
 
-def numbers_of(season: Season, own: pl.DataFrame, files: pl.DataFrame) -> dict[str, pl.Series]:
-    """The season's numbers of one part's rows, in order: a part alone counts them from the first."""
-    counted = {
-        "step_id": "select file_id, step_id as number from log.batch_step",
-        "move_id": "select file_id, entry_id as number from account.entry",
-    }
-    found = {
-        name: frame(season.con, query).join(files, on="file_id", how="semi")["number"].sort()
-        for name, query in counted.items()
-    }
-    readings = frame(
-        season.con, "select reading_id, coalesce(batch, 'cask ' || cask) as name from account.reading"
-    )
-    names = pl.concat([own["batch"], own["lot"]]).drop_nulls()
-    found["reading_id"] = readings.filter(pl.col("name").is_in(names.implode()))["reading_id"].sort()
-    return found
-
-
 def tables_of(con: Connection) -> set[str]:
     found = con.execute("select schema_name || '.' || table_name from duckdb_tables()").fetchall()
     return {name for (name,) in found}
@@ -139,15 +122,13 @@ def alone(season: Season, own: pl.DataFrame, files: pl.DataFrame) -> tuple[Conne
     return con, parts.frame()
 
 
-def rows_of(season: Season, name: str, own: pl.DataFrame, numbers: Mapping[str, pl.Series]) -> pl.DataFrame:
+def rows_of(season: Season, name: str, number: object, own: pl.DataFrame) -> pl.DataFrame:
     """The rows of a table that belong to one part."""
     column = PART_TABLES[name].column
-    keys = numbers[column] if column in numbers else own[column].drop_nulls()
-    return frame(season.con, f"select * from {name}").filter(pl.col(column).is_in(keys.implode()))
-
-
-# Under which name each table knows a number that counts through the season.
-COUNTED = {"until_move_id": "move_id", "first_step_id": "step_id"}
+    table = frame(season.con, f"select * from {name}")
+    if column in ("move_id", "reading_id"):
+        return table.filter(pl.col(column) // PER_PART == number)
+    return table.filter(pl.col(column).is_in(own[column].drop_nulls().implode()))
 
 
 def test_a_part_alone_makes_its_own_rows(season: Season) -> None:
@@ -161,19 +142,11 @@ def test_a_part_alone_makes_its_own_rows(season: Season) -> None:
     for (number,), own in parts.group_by("part", maintain_order=True):
         names = pl.concat([own["batch"], own["lot"]]).drop_nulls()
         files = rows.filter(pl.col("name").is_in(names.implode())).select("file_id").unique()
-        numbers = numbers_of(season, own, files)
         con, kept = alone(season, own, files)
         with con:
             for name in PART_TABLES:
                 found = frame(con, f"select * from {name}")
-                for column in found.columns:
-                    counted = COUNTED.get(column, column)
-                    if counted in numbers:
-                        # Files and casks' entries count from 1, readings from 0.
-                        first = 0 if counted == "reading_id" else 1
-                        season_numbers = numbers[counted].gather((found[column] - first).cast(pl.Int64))
-                        found = found.with_columns(season_numbers.alias(column))
-                expected = rows_of(season, name, own, numbers)
+                expected = rows_of(season, name, number, own)
                 assert found.schema == expected.schema
                 assert found.equals(expected), f"{name} of part {number}"
         by_part = pl.col("step").is_in(["walk", "account"])
