@@ -64,8 +64,15 @@ class FoundFile:
 
 def shown_path(path: Path, folder: Path) -> str:
     """`path` relative to `folder` with forward slashes; bytes that are no UTF-8 shown as escapes."""
-    text = path.relative_to(folder).as_posix()
-    return text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return _shown(path.relative_to(folder).as_posix())
+
+
+def _shown(text: str) -> str:
+    return (
+        text
+        if text.isascii()
+        else text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    )
 
 
 def is_log_name(name: str) -> bool:
@@ -86,14 +93,13 @@ def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:
         return [FoundFile(folder, shown_path(folder, folder.parent))], []
     found: list[FoundFile] = []
     problems: list[Problem] = []
-    for path in _walk(folder, problems):
-        name = shown_path(path, folder)
-        lowered = path.name.lower()
+    for place, name in _walk(folder, problems):
+        lowered = place.lower()
         packed = next((what for suffix, what in _PACKED.items() if lowered.endswith(suffix)), None)
         if not lowered.endswith(LOG_SUFFIXES) and packed is None:
             continue
         try:
-            mode = path.lstat().st_mode
+            mode = os.lstat(place).st_mode
         except OSError as error:
             # In a folder that may only be listed nothing can be looked at.
             problems.append(problem("cannot_open", name, found=error.strerror or type(error).__name__))
@@ -103,13 +109,15 @@ def find_files(folder: Path) -> tuple[list[FoundFile], list[Problem]]:
         elif packed is not None:
             problems.append(problem("not_csv", name, found=packed))
         elif stat.S_ISREG(mode):
-            found.append(FoundFile(path, name))
+            found.append(FoundFile(Path(place), name))
         else:
             problems.append(problem("cannot_open", name, found="it is no ordinary file"))
     return sorted(found, key=lambda each: each.name), problems
 
 
-def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
+def _walk(folder: Path, problems: list[Problem]) -> Iterator[tuple[str, str]]:
+    """Every file that is not hidden: where it is, and how messages and tables call it."""
+
     def report(error: OSError) -> None:
         place = Path(os.fsdecode(error.filename)) if error.filename else folder
         is_below = place != folder and place.is_relative_to(folder)
@@ -123,7 +131,11 @@ def _walk(folder: Path, problems: list[Problem]) -> Iterator[Path]:
             if os.path.islink(path) and not name.startswith("."):
                 problems.append(problem("link_not_followed", shown_path(path, folder)))
         folders[:] = [name for name in folders if not name.startswith(".")]
-        yield from (Path(here, name) for name in files if not name.startswith("."))
+        below = shown_path(Path(here), folder)
+        start = "" if below == "." else f"{below}/"
+        yield from (
+            (os.path.join(here, name), start + _shown(name)) for name in files if not name.startswith(".")
+        )
 
 
 def bytes_of_lines(file: BinaryIO, most: int = sys.maxsize - 1) -> bytes:

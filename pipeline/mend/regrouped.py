@@ -5,7 +5,7 @@ from __future__ import annotations
 import duckdb
 import polars as pl
 
-from pipeline.account.partition import PARTS
+from pipeline.account.partition import BATCH_ORDER, ENTRY_ORDER, PARTS
 from pipeline.flow import PART_OF_EACH, Flow
 from pipeline.mend.scratch import SCRATCH, key_table
 
@@ -31,11 +31,31 @@ def parts_now(con: Connection, season: str, flow: Flow) -> pl.DataFrame | None:
     """
     if _has_lot_named_for_a_cut(con, season):
         return None
-    found = _made_anew(con, season, flow)
     then = pl.DataFrame(con.sql(PARTS.replace(PART_OF_EACH, f"{season}.{PART_OF_EACH}")))
+    if _links(con, SCRATCH) == _links(con, season):
+        return then
+    found = _made_anew(con, season, flow)
     changed = pl.DataFrame(con.sql(f"from {key_table('part')}"))["key"].implode()
     others_now, others_then = (frame.filter(~pl.col("part").is_in(changed)) for frame in (found, then))
     return found if others_now.equals(others_then) else None
+
+
+def _links(con: Connection, database: str) -> tuple[list[tuple[object, ...]], ...]:
+    """What the parts' batches and lots are told to hang together by, and since when, in order.
+
+    Lines count within one file alone: where these are as they were, so is every place in the season's order.
+    """
+    entries, batches = (
+        f"{database}.{table} where {column} in (from {key_table(column)})"
+        for table, column in _MADE_FROM.items()
+    )
+    links = pl.DataFrame(
+        con.sql(f"select batch, from_lot, to_lot, happened_at, file_id from {entries} order by {ENTRY_ORDER}")
+    )
+    begun = con.execute(f"select batch, begun_at, file_id from {batches} order by {BATCH_ORDER}")
+    return links.unique(
+        ("batch", "from_lot", "to_lot"), keep="first", maintain_order=True
+    ).rows(), begun.fetchall()
 
 
 def _made_anew(con: Connection, season: str, flow: Flow) -> pl.DataFrame:

@@ -60,6 +60,19 @@ with goes_into (part, log_columns, figures) as (
     ('spirit residue', 'volume strength temperature', 'spent_lees_lpa residue_lpa balance_gap_lpa')
 ),
 
+-- The rows of the problems; of all else only their batches are looked at.
+rows_of_problems as (
+    select
+        place.kind,
+        place.file,
+        place.log_column,
+        batch_step.*,
+    from problem.place as place
+    inner join log.batch_step as batch_step
+        on batch_step.file_id = place.file_id
+        and batch_step.line = place.line
+),
+
 -- What a batch has decides what its rows are read for.
 batches as (
     select
@@ -71,13 +84,13 @@ batches as (
         count(*) filter (where step = 'charge' and item = 'low wines' and abv_20c_pct_vol is null) > 0
             as charges_low_wines,
         count(*) filter (where step = 'sugar' and step_no > coalesce(wash.original_step_no, 0)) > 0 as has_late_sugar,
-        count(*) filter (where price is not null or contains(cells_set_aside, 'price')) > 0 as has_price,
         arg_max(step_no, step_no) filter (where step = 'wash') as last_wash_no,
         any_value(wash.original_step_no) as original_step_no,
         any_value(wash.final_step_no) as final_step_no,
     from log.batch_step as batch_step
     left join account.wash as wash
         on wash.batch = batch_step.batch
+    where batch_step.batch in (select batch from rows_of_problems)
     group by batch_step.batch
 ),
 
@@ -93,6 +106,7 @@ runs as (
     inner join log.batch_step as batch_step
         on batch_step.batch = run.batch
         and batch_step.run = run.run
+    where run.batch in (select batch from rows_of_problems)
     group by run.batch, run.run, run.run_kind
 ),
 
@@ -109,45 +123,39 @@ jars as (
         lag(is_small) over run_order as is_small_before,
         lead(is_small) over run_order as is_small_after,
     from account.jar
+    where batch in (select batch from rows_of_problems)
     window run_order as (partition by batch, run order by jar_no)
 ),
 
 steps as (
     select
-        place.kind,
-        place.file,
-        place.line,
-        place.log_column,
         -- A row that is twice there, or not at all, is so with every cell it has.
-        batch_step.is_set_aside or coalesce(place.log_column in ('step', 'run'), false) as is_whole_row,
-        batch_step.* exclude (line, cut, is_set_aside),
+        problem_row.is_set_aside or coalesce(problem_row.log_column in ('step', 'run'), false) as is_whole_row,
+        problem_row.* exclude (cut, is_set_aside),
         batches.* exclude (batch),
-        coalesce(batch_step.step_no = batches.original_step_no, false)
-            or (batch_step.step = 'wort' and not (batches.has_original and batches.has_volume)) as is_start,
+        coalesce(problem_row.step_no = batches.original_step_no, false)
+            or (problem_row.step = 'wort' and not (batches.has_original and batches.has_volume)) as is_start,
         runs.run_kind,
         runs.has_feints,
-        batch_step.cut,
-        batch_value.spout_reading is not null or place.log_column = 'spout' as has_spout_logged,
+        problem_row.cut,
+        batch_value.spout_reading is not null or problem_row.log_column = 'spout' as has_spout_logged,
         batch_value.strength_reading is not null
-            or batch_step.is_set_aside
-            or place.log_column = 'strength'
-            or contains(batch_step.cells_set_aside, 'strength') as has_strength_logged,
+            or problem_row.is_set_aside
+            or problem_row.log_column = 'strength'
+            or contains(problem_row.cells_set_aside, 'strength') as has_strength_logged,
         jars.* exclude (file_id, line, cut),
-    from problem.place as place
-    inner join log.batch_step as batch_step
-        on batch_step.file_id = place.file_id
-        and batch_step.line = place.line
+    from rows_of_problems as problem_row
     inner join raw.batch_value as batch_value
-        on batch_value.file_id = batch_step.file_id
-        and batch_value.line = batch_step.line
+        on batch_value.file_id = problem_row.file_id
+        and batch_value.line = problem_row.line
     inner join batches
-        on batches.batch = batch_step.batch
+        on batches.batch = problem_row.batch
     left join runs
-        on runs.batch = batch_step.batch
-        and runs.run = batch_step.run
+        on runs.batch = problem_row.batch
+        and runs.run = problem_row.run
     left join jars
-        on jars.file_id = batch_step.file_id
-        and jars.line = batch_step.line
+        on jars.file_id = problem_row.file_id
+        and jars.line = problem_row.line
 ),
 
 parts as (
@@ -262,6 +270,12 @@ sharing as (
     where touched.step = 'charge' or touched.cut in ('heads', 'tails', 'feints')
 ),
 
+priced as (
+    select batch
+    from log.batch_step
+    where price is not null or contains(cells_set_aside, 'price')
+),
+
 touched_anywhere as (
     select
         batch,
@@ -290,8 +304,6 @@ select distinct
 from touched_anywhere as found
 inner join metric.batch as batch
     on batch.batch = found.batch
-left join batches
-    on batches.batch = found.batch
 -- Without any price a cost was never to be had.
-where coalesce(batches.has_price, false) or found.column_name != 'cost_per_lpa'
+where found.column_name != 'cost_per_lpa' or found.batch in (select batch from priced)
 order by found.batch, found.file, found.line, found.kind, found.column_name

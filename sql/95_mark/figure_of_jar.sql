@@ -42,13 +42,29 @@ rows_of_jars as (
         and jar.line = step.line
 ),
 
+jars_of_runs as (
+    select
+        jar.batch,
+        jar.run,
+        jar.jar_no,
+        jar.is_small,
+        jar.strength_basis,
+        jar.minutes_min,
+        expected.suspect_column,
+    from account.jar as jar
+    left join fit.jar_expected as expected
+        on expected.file_id = jar.file_id
+        and expected.line = jar.line
+    where jar.batch in (select batch from rows_of_jars)
+),
+
 reached as (
     select
         origin.* exclude (jar_no, is_small, has_no_volume),
         jar.jar_no,
         unnest([
             if(jar.jar_no = origin.jar_no, 'own', null),
-            if(jar.jar_no = origin.jar_no, 'own, its ' || expected.suspect_column || ' off the curve', null),
+            if(jar.jar_no = origin.jar_no, 'own, its ' || jar.suspect_column || ' off the curve', null),
             if(jar.jar_no > origin.jar_no, 'before', null),
             if(
                 jar.jar_no != origin.jar_no
@@ -61,12 +77,9 @@ reached as (
             if(jar.jar_no = origin.jar_no + 1 and jar.minutes_min is null, 'just before one not timed', null)
         ]) as reach,
     from rows_of_jars as origin
-    inner join account.jar as jar
+    inner join jars_of_runs as jar
         on jar.batch = origin.batch
         and jar.run = origin.run
-    left join fit.jar_expected as expected
-        on expected.file_id = jar.file_id
-        and expected.line = jar.line
 ),
 
 of_rows as (
