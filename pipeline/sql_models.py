@@ -14,6 +14,7 @@ from __future__ import annotations
 import re
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
+from functools import cache
 from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
@@ -81,9 +82,14 @@ class SqlModel:
         return self.schema == "problem" and self.layer != AFTER_PROBLEMS
 
 
-def read_models(sql_dir: Path) -> list[SqlModel]:
-    """Every model under `sql_dir`, by layer and name. Raises `ModelError` on a file that breaks the rules."""
-    return [read_model(path, layer) for layer in LAYERS for path in sorted((sql_dir / layer).glob("*.sql"))]
+@cache
+def read_models(sql_dir: Path) -> tuple[SqlModel, ...]:
+    """Every model under `sql_dir`, by layer and name; read once.
+
+    Raises `ModelError` on a file that breaks the rules.
+    """
+    paths = ((layer, path) for layer in LAYERS for path in sorted((sql_dir / layer).glob("*.sql")))
+    return tuple(read_model(path, layer) for layer, path in paths)
 
 
 def read_model(path: Path, layer: str) -> SqlModel:

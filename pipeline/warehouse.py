@@ -186,7 +186,7 @@ def make_tables(
     wanted: Collection[str] = (),
     progress: Progress = silent,
     parts: KeptParts | None = None,
-) -> list[SqlModel]:
+) -> tuple[SqlModel, ...]:
     """Make the tables `wanted` and all they are made from, or every one when none is named.
 
     con     : an empty database

@@ -1,5 +1,7 @@
 """What a build costs after one file has changed, beside a build from nothing of the same logs.
 
+The change is a reading corrected, and then a row more in another file.
+
 Run with `make bench PYTEST_ARGS="-k test_rebuild"`; REBUILD_FILES sets the number of one-batch files. Both
 are measured in one run, in seconds of the processor and of the clock, and told with their ratio at the end.
 Time is never asserted: what is asserted is that both make the same tables, row for row.
@@ -69,12 +71,31 @@ _HEARTS = re.compile(rb"collect[,;].*?[,;]hearts[,;].*?\d[.,]\d*(\d)")
 
 def correct_one(log: Path) -> None:
     """Read the first jar of hearts otherwise than it was written, by a few of its last digit."""
+    before, line, after = _around_hearts(log)
+    log.write_bytes(before + _read_otherwise(line) + after)
+
+
+def add_one(log: Path) -> None:
+    """Write one more jar of hearts behind the first."""
+    before, line, after = _around_hearts(log)
+    log.write_bytes(before + line + _read_otherwise(line) + after)
+
+
+def _around_hearts(log: Path) -> tuple[bytes, bytes, bytes]:
+    """The log, cut out of it the line of the first jar of hearts."""
     text = log.read_bytes()
     found = _HEARTS.search(text)
     if found is None:
         raise ValueError(f"{log}: no jar of hearts")
+    start, end = text.rfind(b"\n", 0, found.start()) + 1, text.index(b"\n", found.end()) + 1
+    return text[:start], text[start:end], text[end:]
+
+
+def _read_otherwise(line: bytes) -> bytes:
+    found = _HEARTS.search(line)
+    assert found is not None
     other = b"%d" % ((int(found[1]) + 3) % 10)
-    log.write_bytes(text[: found.start(1)] + other + text[found.end(1) :])
+    return line[: found.start(1)] + other + line[found.end(1) :]
 
 
 def differing_tables(one: Path, other: Path) -> list[str]:
@@ -105,8 +126,10 @@ def test_rebuild_after_one_changed_file(
     write_logs(tmp_path / "season", logs, files)
     build_season(logs, kept, Settings())
     correct_one(sorted(logs.iterdir())[files // 2])
-    rebuilding = benchmark.pedantic(seconds_of, args=(logs, kept), rounds=1)
+    corrected = benchmark.pedantic(seconds_of, args=(logs, kept), rounds=1)
+    add_one(sorted(logs.iterdir())[files // 3])
+    added = seconds_of(logs, kept)
     whole = seconds_of(logs, fresh)
     assert differing_tables(kept, fresh) == []
     if benchmark.enabled:
-        told["from nothing"], told["one changed"] = whole, rebuilding
+        told |= {"from nothing": whole, "one corrected": corrected, "a row more": added}

@@ -88,7 +88,16 @@ def other_readings(chance: random.Random, log: bytes, changes: int) -> bytes:
     return log
 
 
-def test_other_readings_are_mended(
+def other_rows(chance: random.Random, log: bytes) -> bytes:
+    """The log without one of its rows, and with another one twice."""
+    header, *rows = log.splitlines(keepends=True)
+    gone, repeated = chance.sample(range(len(rows)), 2)
+    rows.insert(repeated, rows[repeated])
+    del rows[gone + (gone > repeated)]
+    return b"".join([header, *rows])
+
+
+def test_other_readings_and_rows_are_mended(
     tmp_path: Path, logs: Path, ways: list[str], database_as_text: Callable[[Path], dict[str, str]]
 ) -> None:
     chance = random.Random(11)
@@ -96,7 +105,8 @@ def test_other_readings_are_mended(
     build_season(logs, kept, Settings())
     for files in (1, 2):
         for log in chance.sample(sorted(logs.glob("S00[12]*.csv")), files):
-            log.write_bytes(other_readings(chance, log.read_bytes(), 4))
+            text = other_readings(chance, log.read_bytes(), 4)
+            log.write_bytes(text if files == 1 else other_rows(chance, text))
         found = build_season(logs, kept, Settings())
         fresh = tmp_path / "fresh.duckdb"
         fresh.unlink(missing_ok=True)
