@@ -80,7 +80,7 @@ origins as (
         lower(lot) as lot_key,
         origin_words(batch, is_by_feints, is_pooled, share_frac) as origin,
     from account.ancestry
-    where until_move_id is null
+    where until_move_id is null and starts_with(lower(lot), 'cask ')
     group by lower(lot)
 ),
 

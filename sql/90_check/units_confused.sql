@@ -7,7 +7,7 @@
 --        raw.batch_log, raw.batch_value
 create or replace table problem.units_confused as
 -- Whether a number stands there in the unit it is kept in; one whose digits cannot be told is taken to.
-with as_kept as (
+with as_kept as not materialized (
     select
         log.file_id,
         log.line,
@@ -180,41 +180,49 @@ vessels as (
     ) = 1
 ),
 
-temperatures as (
+usual_temperatures as (
+    select
+        step,
+        cut,
+        median(temperature_c) as usual_c,
+    from log.batch_step
+    group by step, cut
+    having count(temperature_c) >= 8
+),
+
+far_temperatures as (
     select
         batch_step.file_id,
         batch_step.line,
-        batch,
-        'temperature' as column_name,
-        temperature_c,
-        median(temperature_c) over (partition by step, coalesce(cut, '')) as usual_c,
-        count(temperature_c) over (partition by step, coalesce(cut, '')) as readings,
-        as_kept.is_temperature_kept,
+        batch_step.batch,
+        batch_step.temperature_c,
+        usual.usual_c,
     from log.batch_step as batch_step
-    inner join as_kept
-        on as_kept.file_id = batch_step.file_id
-        and as_kept.line = batch_step.line
-    where temperature_c is not null
+    inner join usual_temperatures as usual
+        on usual.step = batch_step.step
+        and usual.cut is not distinct from batch_step.cut
+    where
+        abs(batch_step.temperature_c - usual.usual_c) > 1.5e1
+        and (
+            abs((batch_step.temperature_c - 3.2e1) / 1.8e0 - usual.usual_c) < 7e0
+            or abs(batch_step.temperature_c * 1.8e0 + 3.2e1 - usual.usual_c) < 7e0
+        )
 ),
 
 warm_or_cold as (
     select
-        file_id,
-        line,
-        batch,
-        column_name,
-        printf('%.1f °C, where %.1f °C is usual', temperature_c, usual_c) as found,
-        if(temperature_c > usual_c, 'F', 'C') as unit_that_fits,
+        far.file_id,
+        far.line,
+        far.batch,
+        'temperature' as column_name,
+        printf('%.1f °C, where %.1f °C is usual', far.temperature_c, far.usual_c) as found,
+        if(far.temperature_c > far.usual_c, 'F', 'C') as unit_that_fits,
         'this temperature' as of_what,
-    from temperatures
-    where
-        readings >= 8
-        and abs(temperature_c - usual_c) > 1.5e1
-        and (temperature_c > usual_c) = is_temperature_kept
-        and (
-            abs((temperature_c - 3.2e1) / 1.8e0 - usual_c) < 7e0
-            or abs(temperature_c * 1.8e0 + 3.2e1 - usual_c) < 7e0
-        )
+    from far_temperatures as far
+    inner join as_kept
+        on as_kept.file_id = far.file_id
+        and as_kept.line = far.line
+    where (far.temperature_c > far.usual_c) = as_kept.is_temperature_kept
 ),
 
 suspects as (
