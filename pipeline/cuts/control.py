@@ -16,6 +16,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from math import prod
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -39,7 +40,7 @@ EWMA_WIDTH = 2.962
 
 _TAIL = float(ndtr(3.0))
 # Stretches that are looked at together.
-_AT_ONCE = 500
+_AT_ONCE = 100
 
 RULES = {
     "beyond limits": "Nelson 1, Western Electric 1: one point beyond three sigma",
@@ -113,12 +114,13 @@ def ewma(values: Array, target: float, weight: float = EWMA_WEIGHT) -> Array:
 
     values : the points of one series, or of many side by side, a column each (in what follows as well)
     """
-    averages = weight * values
-    last = np.full(values.shape[1:], target)
-    for place, weighed in enumerate(averages):
-        last = weighed + (1.0 - weight) * last
-        averages[place] = last
-    return averages
+    averages = _in_columns(weight * values)
+    last = np.full(averages.shape[1:], target)
+    carried = np.empty_like(last)
+    for row in averages:
+        np.multiply(last, 1.0 - weight, out=carried)
+        last = np.add(row, carried, out=row)
+    return averages.reshape(values.shape)
 
 
 def ewma_half_width(
@@ -131,15 +133,23 @@ def ewma_half_width(
 
 def cusum(values: Array, target: float, slack: float, decision: float = np.inf) -> tuple[Array, Array]:
     """Upper and lower tabular CUSUM; after a signal (a sum above `decision`) both start again from nought."""
-    upper, lower = values - (target + slack), (target - slack) - values
-    up = down = np.zeros(values.shape[1:])
-    for place, (above, below) in enumerate(zip(upper, lower, strict=True)):
-        up, down = np.maximum(up + above, 0.0), np.maximum(down + below, 0.0)
-        upper[place], lower[place] = up, down
-        is_out = np.maximum(up, down) > decision
-        if is_out.any():
-            up, down = np.where(is_out, 0.0, up), np.where(is_out, 0.0, down)
-    return upper, lower
+    # Both sides of a point stand in one row: a point is a single step, however many series there are.
+    sums = np.empty((len(values), 2, *values.shape[1:]))
+    np.subtract(values, target + slack, out=sums[:, 0])
+    np.subtract(target - slack, values, out=sums[:, 1])
+    last = nought = np.zeros(sums.shape[1:])
+    for row in sums:
+        np.add(last, row, out=row)
+        last = np.maximum(row, nought, out=row)
+        # The larger side of each, where there is one: series may have ended.
+        if np.fmax.reduce(row, axis=None) > decision:
+            last = np.where(np.fmax.reduce(row) > decision, 0.0, row)
+    return sums[:, 0], sums[:, 1]
+
+
+def _in_columns(values: Array) -> Array:
+    """One series as a column, so that each of its points is a row as well."""
+    return values.reshape(len(values), prod(values.shape[1:]))
 
 
 def self_starting(values: Array) -> Array:
@@ -153,14 +163,16 @@ def self_starting(values: Array) -> Array:
 def off_those_before(values: Array) -> tuple[Array, Array]:
     """How far each point lies from the mean of all before it, and the sum of squares about that mean."""
     # Mean and squares of those before are carried along (B. P. Welford, Technometrics 4 (1962) 419-420).
-    offs, squares_before = np.empty(values.shape), np.empty(values.shape)
-    mean = squares = np.zeros(values.shape[1:])
-    for place, value in enumerate(values):
-        off = value - mean
-        offs[place], squares_before[place] = off, squares
-        mean = mean + off / (place + 1)
-        squares = squares + off * (value - mean)
-    return offs, squares_before
+    columns = _in_columns(values)
+    offs, squares_before = np.empty((2, *columns.shape))
+    mean, squares, part = np.zeros((3, columns.shape[1]))
+    for place, (value, off, before) in enumerate(zip(columns, offs, squares_before, strict=True), start=1):
+        before[:] = squares
+        np.subtract(value, mean, out=off)
+        np.add(mean, np.divide(off, place, out=part), out=mean)
+        np.subtract(value, mean, out=part)
+        np.add(squares, np.multiply(off, part, out=part), out=squares)
+    return offs.reshape(values.shape), squares_before.reshape(values.shape)
 
 
 def q_statistics(offs: Array, squares_before: Array) -> Array:

@@ -16,6 +16,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -48,11 +49,10 @@ def adjust(values: Array, covariates: Array) -> Array:
     return np.asarray(values - centred @ slopes)
 
 
-def dummies(labels: Sequence[str | None]) -> Array:
+def dummies(labels: Sequence[str | None] | pl.Series) -> Array:
     """One column of noughts and ones a level but the first; a missing label is a level of its own."""
-    named = np.array([label or "" for label in labels], dtype=np.str_)
-    levels, level = np.unique(named, return_inverse=True)
-    return np.asarray(level[:, None] == np.arange(1, levels.size)).astype(np.float64)
+    level = pl.Series(labels, dtype=pl.String).fill_null("").rank("dense").to_numpy()
+    return np.asarray(level[:, None] == np.arange(2, level.max(initial=0) + 1)).astype(np.float64)
 
 
 def split(values: Array, blocks: Sequence[tuple[str, Array]], reading_u: float) -> list[Part]:

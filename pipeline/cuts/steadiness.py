@@ -6,7 +6,7 @@ of one still, whole or by operator or by recipe. What the charge explains is tak
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -26,6 +26,7 @@ from pipeline.cuts.schemas import (
 from pipeline.cuts.spread import adjust, dummies, split
 
 Array = NDArray[np.float64]
+Places = NDArray[np.int64]
 Row = dict[str, Any]
 
 READS = """
@@ -95,13 +96,13 @@ WHAT = (
 class _Series:
     """One figure's values over the runs of a group, in order; `values` adjusted for the charge.
 
-    runs     : `RUN_COLUMNS`
+    rows     : which rows of `READS` the runs are
     settings : the distiller's, by the names of `READS`
     """
 
     key: Row
     settings: Mapping[str, Any]
-    runs: pl.DataFrame
+    rows: Places
     logged: Array
     values: Array
 
@@ -116,16 +117,33 @@ class _Phase:
     lower: Array
     upper: Array
 
-    def names(self) -> pl.Expr:
-        """Of every point, whether it lies before, in or after the stretch."""
-        place = pl.int_range(pl.len())
-        return (
-            pl.when(place < self.first)
-            .then(pl.lit("before"))
-            .when(place < self.last)
-            .then(pl.lit("baseline"))
-            .otherwise(pl.lit("after"))
+    def words(self) -> Places:
+        """Whether each point lies before, in or after the stretch: the place of its word in `_PHASES`."""
+        place = np.arange(self.lower.size)
+        return (place >= self.first).astype(np.int64) + (place >= self.last)
+
+    def at_points(self) -> Array:
+        """The limits at every point (`_LIMITS`, points)."""
+        centre, of_ranges = (
+            np.full(self.lower.size, each) for each in (self.limits.mean, self.limits.range_limit)
         )
+        return np.stack([centre, self.lower, self.upper, of_ranges])
+
+
+_PHASES = ("before", "baseline", "after", None)
+_NO_PHASE = _PHASES.index(None)
+_LIMITS = ("centre", "lower_limit", "upper_limit", "moving_range_limit")
+
+
+@dataclass(frozen=True)
+class _Signal:
+    """A signal at a point of a series, which began at the point `since`; points by their place."""
+
+    place: int
+    rule: str
+    is_high: bool
+    centre: float
+    since: int
 
 
 @dataclass(frozen=True)
@@ -151,8 +169,8 @@ class _Drift:
         up, down = control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H)
         limit = control.ewma_half_width(1.0, np.maximum(np.arange(len(started)) - 1.0, 1.0))
         for k, q in enumerate(found):
-            own = (slice(q.size), k)
-            yield cls(q, average[own], limit[: q.size], up[own], down[own])
+            own = [np.array(each[: q.size, k]) for each in (average, up, down)]
+            yield cls(q, own[0], limit[: q.size], own[1], own[2])
 
 
 def _side_by_side(all_values: Sequence[Array]) -> Array:
@@ -165,71 +183,76 @@ def _side_by_side(all_values: Sequence[Array]) -> Array:
 
 def chart_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Chart every figure of `READS`; the four frames of `MAKES` in order."""
-    points = [pl.DataFrame(schema=CONTROL_CHART_SCHEMA)]
-    signals: list[Row] = []
-    steadiness: list[Row] = []
     charted = list(_all_series(frame))
-    drifts = _Drift.of_all([series.values for series in charted])
-    for series, drift in zip(charted, drifts, strict=True):
-        phase = _phase(series)
-        found = _signals(series, phase, drift)
-        points.append(_chart(series, phase, drift))
-        signals += found
-        steadiness.append(_steadiness(series, phase, len(found)))
-    spread = [row for still, mine in _by(frame, "still") for row in _spread(still, mine)]
-    yield pl.concat(points)
-    yield pl.DataFrame(signals, schema=CONTROL_SIGNAL_SCHEMA, orient="row")
+    drifts = list(_Drift.of_all([series.values for series in charted]))
+    phases = [_phase(series) for series in charted]
+    signals = [
+        _signals(series, phase, drift) for series, phase, drift in zip(charted, phases, drifts, strict=True)
+    ]
+    steadiness = [
+        _steadiness(frame, series, phase, len(found))
+        for series, phase, found in zip(charted, phases, signals, strict=True)
+    ]
+    spread = [row for still, mine in _by(frame, "still") for row in _spread(still, frame[mine])]
+    yield _chart(frame, charted, phases, drifts)
+    yield _signal_table(frame, charted, signals)
     yield pl.DataFrame(steadiness, schema=CUT_STEADINESS_SCHEMA, orient="row")
     yield pl.DataFrame(spread, schema=CUT_SPREAD_SCHEMA, orient="row")
 
 
-def _by(runs: pl.DataFrame, name: str) -> list[tuple[str | None, pl.DataFrame]]:
-    """Runs by the value of a column, each group in its own order; the nameless first."""
-    groups = [(mine[name][0], mine) for mine in runs.partition_by(name, maintain_order=True)]
-    return sorted(groups, key=lambda group: group[0] or "")
+def _by(runs: pl.DataFrame, name: str) -> list[tuple[str | None, Places]]:
+    """The rows of the runs by the value of a column, each group in its own order; the nameless first."""
+    groups = runs.select(name).with_row_index("row").group_by(name, maintain_order=True).agg("row")
+    found = zip(groups[name].to_list(), groups["row"], strict=True)
+    return sorted(
+        ((value, rows.to_numpy().astype(np.int64)) for value, rows in found), key=lambda group: group[0] or ""
+    )
+
+
+def _numbers(runs: pl.DataFrame, names: Iterable[str]) -> dict[str, Array]:
+    """Columns of the runs; NaN not known."""
+    return {name: runs[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in names}
 
 
 def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
-    for still, mine in _by(runs, "still"):
+    numbers = _numbers(runs, {*FIGURES, *COVARIATES})
+    groups = {grouping: _by(runs, grouping) for grouping in GROUPINGS}
+    of_still = np.zeros(runs.height, dtype=np.bool_)
+    for still, mine in groups["still"]:
+        of_still[:] = False
+        of_still[mine] = True
         for figure in FIGURES:
-            known = mine.filter(pl.col(figure).is_finite())
-            if known.height < 2:
+            is_known = of_still & np.isfinite(numbers[figure])
+            known = np.flatnonzero(is_known)
+            if known.size < 2:
                 continue
-            logged = known[figure].to_numpy()
-            settings = known.row(0, named=True)
-            known = known.select(
-                *{*RUN_COLUMNS, *GROUPINGS},
-                pl.Series("logged_value", logged),
-                pl.Series("adjusted_value", _adjusted(figure, known, logged)),
-            )
+            settings = runs.row(int(known[0]), named=True)
+            adjusted = np.full(runs.height, np.nan)
+            adjusted[known] = _adjusted(figure, {name: each[known] for name, each in numbers.items()})
             for grouping in GROUPINGS:
-                for name, group in _by(known, grouping):
-                    if grouping != "still" and (name is None or group.height < 2):
+                for name, rows in groups[grouping]:
+                    own = rows[is_known[rows]]
+                    if own.size == 0 or (grouping != "still" and (name is None or own.size < 2)):
                         continue
                     key = {"figure": figure, "still": still, "grouping": grouping, "group_name": name}
-                    yield _Series(
-                        key,
-                        settings,
-                        group.select(*RUN_COLUMNS),
-                        group["logged_value"].to_numpy(),
-                        group["adjusted_value"].to_numpy(),
-                    )
+                    yield _Series(key, settings, own, numbers[figure][own], adjusted[own])
 
 
-def _adjusted(figure: str, runs: pl.DataFrame, values: Array) -> Array:
-    if runs.height < LEAST_TO_ADJUST:
+def _adjusted(figure: str, numbers: Mapping[str, Array]) -> Array:
+    values = numbers[figure]
+    if values.size < LEAST_TO_ADJUST:
         return values
-    return adjust(values, _covariates(runs, figure))
+    return adjust(values, _covariates(numbers, figure))
 
 
-def _covariates(runs: pl.DataFrame, figure: str, names: tuple[str, ...] = COVARIATES) -> Array:
+def _covariates(numbers: Mapping[str, Array], figure: str, names: tuple[str, ...] = COVARIATES) -> Array:
     """The covariates that are known in every run and differ between runs, one column each, in sd."""
     columns = []
     for name in names:
-        column = runs[name].cast(pl.Float64).fill_null(np.nan).to_numpy()
+        column = numbers[name]
         if name != figure and np.all(np.isfinite(column)) and column.std() > 1e-9:
             columns.append((column - column.mean()) / column.std())
-    return np.array(columns).T.reshape(runs.height, -1)
+    return np.array(columns).T.reshape(numbers[figure].size, -1)
 
 
 def _phase(series: _Series) -> _Phase | None:
@@ -249,88 +272,137 @@ def _phase(series: _Series) -> _Phase | None:
     return _Phase(first, last, limits, bounds[0], bounds[1])
 
 
-def _chart(series: _Series, phase: _Phase | None, drift: _Drift) -> pl.DataFrame:
-    columns: dict[str, Any] = {name: pl.lit(value, pl.String) for name, value in series.key.items()}
-    columns |= {
-        "run_position": pl.int_range(1, pl.len() + 1),
-        "logged_value": pl.Series(series.logged),
-        "adjusted_value": pl.Series(series.values),
-        "moving_range": pl.Series(series.values).diff().abs(),
-        "q_statistic": pl.Series(drift.q, nan_to_null=True),
-        "ewma": pl.Series(drift.average),
-        "ewma_limit": pl.Series(drift.limit),
-        "cusum_up": pl.Series(drift.up),
-        "cusum_down": pl.Series(drift.down),
+def _chart(
+    runs: pl.DataFrame,
+    charted: Sequence[_Series],
+    phases: Sequence[_Phase | None],
+    drifts: Sequence[_Drift],
+) -> pl.DataFrame:
+    """The points of all series, one series after the other: `CONTROL_CHART_SCHEMA`."""
+    sizes = np.array([series.values.size for series in charted], dtype=np.int64)
+    position = np.arange(sizes.sum()) - np.repeat(np.cumsum(sizes) - sizes, sizes) + 1
+    values = pl.Series(_joined(series.values for series in charted))
+    columns: dict[str, pl.Series | pl.Expr] = {
+        name: column.gather(np.repeat(np.arange(sizes.size), sizes))
+        for name, column in _keys(charted).items()
     }
-    limits = ("phase", "centre", "lower_limit", "upper_limit", "moving_range_limit")
-    columns |= dict.fromkeys(limits, pl.lit(None))
-    if phase is not None:
-        columns |= {
-            "phase": phase.names(),
-            "centre": pl.lit(phase.limits.mean),
-            "lower_limit": pl.Series(phase.lower),
-            "upper_limit": pl.Series(phase.upper),
-            "moving_range_limit": pl.lit(phase.limits.range_limit),
-        }
-    charted = series.runs.with_columns(**columns)
-    return charted.select(pl.col(name).cast(dtype) for name, dtype in CONTROL_CHART_SCHEMA.items())
+    columns |= {
+        "run_position": pl.Series(position),
+        "logged_value": pl.Series(_joined(series.logged for series in charted)),
+        "adjusted_value": values,
+        "moving_range": pl.when(pl.Series(position) > 1).then(values.diff().abs()),
+        "q_statistic": pl.Series(_joined(drift.q for drift in drifts), nan_to_null=True),
+        "ewma": pl.Series(_joined(drift.average for drift in drifts)),
+        "ewma_limit": pl.Series(_joined(drift.limit for drift in drifts)),
+        "cusum_up": pl.Series(_joined(drift.up for drift in drifts)),
+        "cusum_down": pl.Series(_joined(drift.down for drift in drifts)),
+    }
+    columns |= _phase_columns(phases, sizes)
+    points: pl.DataFrame = runs.select(*RUN_COLUMNS)[_rows_of(charted)].with_columns(**columns)
+    return points.select(pl.col(name).cast(dtype) for name, dtype in CONTROL_CHART_SCHEMA.items())
 
 
-def _signals(series: _Series, phase: _Phase | None, drift: _Drift) -> list[Row]:
+def _phase_columns(phases: Sequence[_Phase | None], sizes: Places) -> dict[str, pl.Series]:
+    """The limits at every point of all series of so many points, and whether they come from before it."""
+    words = [
+        np.full(size, _NO_PHASE) if phase is None else phase.words()
+        for phase, size in zip(phases, sizes.tolist(), strict=True)
+    ]
+    limits = [
+        np.full((len(_LIMITS), size), np.nan) if phase is None else phase.at_points()
+        for phase, size in zip(phases, sizes.tolist(), strict=True)
+    ]
+    word = np.concatenate([np.empty(0, dtype=np.int64), *words])
+    found = {"phase": pl.Series(_PHASES, dtype=pl.String).gather(word)}
+    for name, column in zip(
+        _LIMITS, np.concatenate([np.empty((len(_LIMITS), 0)), *limits], axis=1), strict=True
+    ):
+        found[name] = pl.Series(column, nan_to_null=True)
+    return found
+
+
+def _joined(arrays: Iterable[Array]) -> Array:
+    """Arrays one behind the other, also where there are none."""
+    return np.concatenate([np.empty(0), *arrays])
+
+
+def _rows_of(charted: Sequence[_Series]) -> Places:
+    """The rows of the runs of all series, one series after the other."""
+    return np.concatenate([np.empty(0, dtype=np.int64), *(series.rows for series in charted)])
+
+
+def _keys(charted: Sequence[_Series]) -> dict[str, pl.Series]:
+    """What series are called, a column each of the words, one row a series."""
+    names = ("figure", "still", "grouping", "group_name")
+    return {name: pl.Series([series.key[name] for series in charted], dtype=pl.String) for name in names}
+
+
+def _signals(series: _Series, phase: _Phase | None, drift: _Drift) -> list[_Signal]:
     found = _rule_signals(series, phase) if phase is not None else []
     found += _drift_signals(series, drift)
-    return [row for _, row in sorted(found, key=lambda each: each[0])]
+    return sorted(found, key=lambda signal: signal.place)
 
 
-def _rule_signals(series: _Series, phase: _Phase) -> list[tuple[int, Row]]:
+def _rule_signals(series: _Series, phase: _Phase) -> list[_Signal]:
     # Three sigma is the limit in force at each point, so that one rule serves both phases.
     z = (series.values - phase.limits.mean) / (0.5 * (phase.upper - phase.lower) / 3.0)
     rules = _RULES[series.settings["rules"] or "one"]
     return [
-        (place, _signal(series, place, rule, z[place], phase.limits.mean, place))
+        _Signal(place, rule, bool(z[place] > 0), phase.limits.mean, place)
         for rule in rules
         for place in control.rule_hits(z, rule)
     ]
 
 
-def _drift_signals(series: _Series, drift: _Drift) -> list[tuple[int, Row]]:
+def _drift_signals(series: _Series, drift: _Drift) -> list[_Signal]:
     """Where the charts of Q see a lasting shift: the first point of each crossing, and since when."""
     centre = float(series.values.mean())
-    found = [
-        (place, _signal(series, place, "CUSUM", side, centre, _since(sums, place)))
-        for side, sums in ((1.0, drift.up), (-1.0, drift.down))
-        for place in np.flatnonzero(sums > control.CUSUM_H).tolist()
-    ]
+    found = []
+    for is_high, sums in ((True, drift.up), (False, drift.down)):
+        places = np.flatnonzero(sums > control.CUSUM_H)
+        found += [
+            _Signal(place, "CUSUM", is_high, centre, since)
+            for place, since in zip(places.tolist(), _since(sums, places).tolist(), strict=True)
+        ]
     is_out = (np.abs(drift.average) > drift.limit) & ~np.isnan(drift.q)
     is_first = is_out & ~np.concatenate([[False], is_out[:-1]])
     return found + [
-        (place, _signal(series, place, "EWMA", drift.average[place], centre, place))
+        _Signal(place, "EWMA", bool(drift.average[place] > 0), centre, place)
         for place in np.flatnonzero(is_first).tolist()
     ]
 
 
-def _since(sums: Array, place: int) -> int:
-    """The run after the sum last stood at nought (or was set back to it)."""
-    while place > 0 and 0.0 < sums[place - 1] <= control.CUSUM_H:
-        place -= 1
-    return place
+def _since(sums: Array, places: Places) -> Places:
+    """For each of some points, the run after the sum last stood at nought (or was set back to it)."""
+    ends = np.flatnonzero(~((sums > 0.0) & (sums <= control.CUSUM_H)))
+    return np.asarray(np.concatenate([[-1], ends])[np.searchsorted(ends, places)] + 1)
 
 
-def _signal(series: _Series, place: int, rule: str, side: float, centre: float, since: int) -> Row:
-    began = series.runs.row(since, named=True)
-    return (
-        series.key
-        | series.runs.row(place, named=True)
-        | {
-            "rule": rule,
-            "rule_source": control.RULES[rule],
-            "adjusted_value": series.values[place],
-            "centre": centre,
-            "direction": "high" if side > 0 else "low",
-            "since_batch": began["batch"],
-            "since_run": began["run"],
-        }
-    )
+def _signal_table(
+    runs: pl.DataFrame, charted: Sequence[_Series], signals: Sequence[Sequence[_Signal]]
+) -> pl.DataFrame:
+    """The signals of all series, one series after the other: `CONTROL_SIGNAL_SCHEMA`."""
+    found = [signal for of_series in signals for signal in of_series]
+    of_series = np.repeat(np.arange(len(signals)), [len(each) for each in signals])
+    # Where the points of each series begin among those of all.
+    starts = np.cumsum([0, *(series.rows.size for series in charted)])[of_series]
+    rows = _rows_of(charted)
+    at = starts + np.array([signal.place for signal in found], dtype=np.int64)
+    began = rows[starts + np.array([signal.since for signal in found], dtype=np.int64)]
+    columns: dict[str, pl.Series] = {
+        name: column.gather(of_series) for name, column in _keys(charted).items()
+    }
+    columns |= {
+        "rule": pl.Series([signal.rule for signal in found], dtype=pl.String),
+        "rule_source": pl.Series([control.RULES[signal.rule] for signal in found], dtype=pl.String),
+        "adjusted_value": pl.Series(_joined(series.values for series in charted)[at]),
+        "centre": pl.Series([signal.centre for signal in found], dtype=pl.Float64),
+        "direction": pl.Series(["high" if signal.is_high else "low" for signal in found], dtype=pl.String),
+        "since_batch": runs["batch"].gather(began),
+        "since_run": runs["run"].gather(began),
+    }
+    table: pl.DataFrame = runs.select(*RUN_COLUMNS)[rows[at]].with_columns(**columns)
+    return table.select(pl.col(name).cast(dtype) for name, dtype in CONTROL_SIGNAL_SCHEMA.items())
 
 
 def standing(runs: int) -> str:
@@ -342,42 +414,41 @@ def standing(runs: int) -> str:
     return "trial" if runs < control.ESTABLISHED_RUNS else "established"
 
 
-def _steadiness(series: _Series, phase: _Phase | None, signals: int) -> Row:
-    whole = control.individuals(series.values)
+def _steadiness(runs: pl.DataFrame, series: _Series, phase: _Phase | None, signals: int) -> Row:
+    whole, logged = control.individuals(series.values), control.individuals(series.logged)
     row: Row = series.key | {
         "runs": series.values.size,
-        "figure_mean": float(series.logged.mean()),
-        "figure_sd": float(series.logged.std(ddof=1)),
+        "figure_mean": logged.mean,
+        "figure_sd": logged.sd,
         "adjusted_sd": whole.sd,
         "range_sd": whole.sigma,
         "limits_standing": "none",
         "signals": signals,
     }
     if series.values.size >= 4:
-        low, high = control.individuals(series.logged).next_run(0.95)
+        low, high = logged.next_run(0.95)
         row |= {"next_run_low": low, "next_run_high": high}
     if phase is not None:
-        batch, run = series.runs["batch"], series.runs["run"]
+        first, last = (int(series.rows[place]) for place in (phase.first, phase.last - 1))
         row |= {
             "baseline_runs": phase.last - phase.first,
-            "baseline_first": f"{batch[phase.first]} {run[phase.first]}",
-            "baseline_last": f"{batch[phase.last - 1]} {run[phase.last - 1]}",
+            "baseline_first": f"{runs['batch'][first]} {runs['run'][first]}",
+            "baseline_last": f"{runs['batch'][last]} {runs['run'][last]}",
             "limits_standing": standing(phase.last - phase.first),
         }
-    return row | _capability(series)
+    return row | _capability(series, logged)
 
 
-def _capability(series: _Series) -> Row:
+def _capability(series: _Series, logged: control.Individuals) -> Row:
     """Ppk of the logged values against the distiller's own bounds, where there are any."""
     target = _TARGETS.get(series.key["figure"])
-    if target is None or series.settings[f"{target}_low"] is None or series.logged.size < 4:
+    if target is None or series.settings[f"{target}_low"] is None or logged.runs < 4:
         return {}
     low, high = series.settings[f"{target}_low"], series.settings[f"{target}_high"]
-    sd = float(series.logged.std(ddof=1))
     bounds: Row = {"target_low": low, "target_high": high}
-    if not sd > 0.0:
+    if not logged.sd > 0.0:
         return bounds
-    index = ppk(low, high, float(series.logged.mean()), sd, series.logged.size)
+    index = ppk(low, high, logged.mean, logged.sd, logged.runs)
     return bounds | {"ppk": index.value, "ppk_low": index.low, "ppk_high": index.high}
 
 
@@ -389,11 +460,12 @@ def _spread(still: str | None, runs: pl.DataFrame) -> Iterator[Row]:
         if known.height < LEAST_TO_SPLIT:
             continue
         values = known[figure].to_numpy()
-        charge = _covariates(known, figure, (*COVARIATES, "stages"))
+        covariates = (*COVARIATES, "stages")
+        charge = _covariates(_numbers(known, {figure, *covariates}), figure, covariates)
         blocks = [
             ("charge and still", charge),
-            ("operator", dummies(known["operator"].to_list())),
-            ("recipe", dummies(known["recipe"].to_list())),
+            ("operator", dummies(known["operator"])),
+            ("recipe", dummies(known["recipe"])),
         ]
         columns = 1 + sum(block.shape[1] for _, block in blocks)
         if values.size < 2 * columns or not values.std() > 0.0:

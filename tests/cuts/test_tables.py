@@ -191,6 +191,30 @@ def test_a_strip_of_8_to_5_pct_vol_is_expected_to_recover_what_was_published():
     assert row["recovery_difference_frac"] == pytest.approx(0.95 - 0.9615, abs=0.003)
 
 
+def test_a_strip_is_asked_of_its_still_as_any_run_is():
+    """Strengths that repeat, that no run starts at, that no run is computed for, or that nobody measured."""
+    stops = [5.0, 5.0, 3.2, 5.0, 60.0, 100.5, 0.4, None, 5.0, 5.0, 5.0]
+    charges = [8.0, 8.0, 8.0, 9.5, 8.0, 8.0, 8.0, 8.0, None, 0.0, 91.0]
+    heads = pl.DataFrame(
+        {"last_spout_pct_vol": stops, "charge_abv_pct_vol": charges},
+        schema={"last_spout_pct_vol": pl.Float64, "charge_abv_pct_vol": pl.Float64},
+    ).with_columns(
+        *(pl.lit(None).alias(name) for name in ("batch", "run", "season", "started_at", "recovery_frac_u")),
+        still=pl.lit("pot"),
+        charge_lpa=6.4,
+        charge_volume_l=80.0,
+        recovery_frac=0.95,
+        run_minutes_min=160.0,
+        collected_volume_l=24.2,
+    )
+    expected = strip_table(heads, {"pot": 0.1})["expected_recovery_frac"]
+    asked = [
+        science.lpa_frac_at_spout(charge or float("nan"), 0.1, stop or float("nan"))
+        for charge, stop in zip(charges, stops, strict=True)
+    ]
+    assert expected.fill_null(float("nan")).to_list() == pytest.approx(asked, rel=1e-13, nan_ok=True)
+
+
 @pytest.mark.parametrize(
     ("text", "says"),
     [
