@@ -103,7 +103,9 @@ def row_space(columns: Floats) -> Floats:
     """Orthonormal rows that span the rows of a design's centred columns (its column of ones taken out)."""
     if columns.shape[1] == 0:
         return np.empty((0, 0))
-    _, values, rows = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    # The triangular factor has the same rows' space and singular values, in as many rows as columns at most.
+    triangle = np.linalg.qr(columns - columns.mean(axis=0), mode="r")
+    _, values, rows = np.linalg.svd(triangle, full_matrices=False)
     return np.asarray(rows[values > 1e-8 * max(values[0], 1e-9)])
 
 
@@ -259,8 +261,7 @@ class _Side:
 
     @classmethod
     def of(cls, family: Family) -> _Side:
-        is_used = (np.abs(family.columns) > 1e-9).astype(float)
-        return cls(family, _Centred.of(family.columns), _Centred.of(is_used))
+        return cls(family, _Centred.of(family.columns), _Centred.of(family.is_used.astype(float)))
 
 
 def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
@@ -289,7 +290,7 @@ def _presence(side: _Side, other: _Side, correlation: Floats) -> Floats:
 
 
 def _tie(family: Family, i: int, other: Family, j: int, correlation: float) -> Tie:
-    left, right = np.abs(family.columns[:, i]) > 1e-9, np.abs(other.columns[:, j]) > 1e-9
+    left, right = family.is_used[:, i], other.is_used[:, j]
     elsewhere = other.columns[~right].sum(axis=0) if (~right).any() else np.zeros(len(other.levels))
     others = [other.levels[k] for k in np.argsort(-elsewhere, kind="stable") if elsewhere[k] > 0 and k != j]
     return Tie(

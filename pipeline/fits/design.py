@@ -79,9 +79,24 @@ class Family:
         """Whether rows sum to one: grains, yeasts, woods, as against measured factors."""
         return self.name in ("grain", "yeast", "wood")
 
+    @cached_property
+    def is_used(self) -> NDArray[np.bool_]:
+        """Whether each unit has anything of each level (units, levels)."""
+        return np.asarray(np.abs(self.columns) > 1e-9)
+
+    @cached_property
+    def uses(self) -> tuple[int, ...]:
+        """In how many units each level was chosen at all."""
+        return tuple(np.count_nonzero(self.is_used, axis=0).tolist())
+
+    @cached_property
+    def mean(self) -> Floats:
+        """How much of each level the average unit has."""
+        return np.asarray(self.columns.mean(axis=0))
+
     def used(self, level: int) -> int:
         """In how many units the level was chosen at all."""
-        return int((np.abs(self.columns[:, level]) > 1e-9).sum())
+        return self.uses[level]
 
 
 @dataclass(frozen=True)
@@ -162,14 +177,13 @@ class _Chosen:
 
 @dataclass(frozen=True)
 class _Choices:
-    """What every unit of one kind chose, by family; `rows`: where each unit stands."""
+    """What every unit of one kind chose, by family; `rows`: each `unit` and the `row` where it stands."""
 
-    rows: dict[str, int]
+    rows: pl.DataFrame
     chosen: dict[str, _Chosen]
 
-    def of(self, units: Sequence[str]) -> dict[str, _Chosen]:
-        """The same for these units, in their order."""
-        rows = np.array([self.rows[unit] for unit in units], dtype=np.int64)
+    def of(self, rows: NDArray[np.int64]) -> dict[str, _Chosen]:
+        """The same for the units that stand in these rows, in their order."""
         return {
             name: _Chosen(own.levels, own.shares[rows], own.is_there[rows])
             for name, own in self.chosen.items()
@@ -184,11 +198,13 @@ def problems(frames: DesignFrames) -> Iterator[Problem]:
     ):
         levels = frames.level.filter(pl.col("unit_kind") == unit_kind)
         choices = _read_choices(levels)
-        with_grain = set(levels.filter(pl.col("family") == "grain")["unit"])
-        units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(list(with_grain)))
+        with_grain = levels.filter(pl.col("family") == "grain")["unit"]
+        units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(with_grain.implode()))
+        units = units.join(choices.rows, on="unit", how="left", maintain_order="left")
         measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
+        by_name = measured.partition_by("response", as_dict=True)
         for name in measured["response"].unique().sort():
-            rows = units.join(measured.filter(pl.col("response") == name), on="unit", maintain_order="left")
+            rows = units.join(by_name[name,], on="unit", maintain_order="left")
             if is_known(name) and rows.height >= FEWEST_UNITS:
                 problem = _problem(response_of(name, unit_kind), unit_kind, rows, choices)
                 if np.ptp(problem.y) > 0:
@@ -215,7 +231,7 @@ def fit_problem(problem: Problem) -> BlockFit:
 
 def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, choices: _Choices) -> Problem:
     units = rows["unit"].to_list()
-    own = choices.of(units)
+    own = choices.of(rows["row"].to_numpy().astype(np.int64))
     families = [_shares(own, (name,), name) for name in response.families]
     if unit_kind == "cask":
         families = _as_many_as_casks_carry(families, len(units))
@@ -262,18 +278,17 @@ def products(shares: Floats, yeasts: Floats) -> Floats:
 def _read_choices(levels: pl.DataFrame) -> _Choices:
     """The rows of `fit.design_level` of one kind of unit as arrays."""
     known = levels.select(pl.col("unit").unique(maintain_order=True)).with_row_index("row")
-    units = dict(zip(known["unit"].to_list(), known["row"].to_list(), strict=True))
     levels = levels.join(known, on="unit", maintain_order="left")
     chosen = {}
     for (family,), rows in levels.group_by("family", maintain_order=True):
         names = rows["level"].unique().sort().to_list()
         row = rows["row"].to_numpy()
         column = rows["level"].replace_strict(names, range(len(names)), return_dtype=pl.Int64).to_numpy()
-        shares, is_there = np.zeros((len(units), len(names))), np.zeros((len(units), len(names)), dtype=bool)
+        shares, is_there = np.zeros((len(known), len(names))), np.zeros((len(known), len(names)), dtype=bool)
         np.add.at(shares, (row, column), rows["share_frac"].to_numpy())
         is_there[row, column] = True
         chosen[str(family)] = _Chosen(tuple(str(name) for name in names), shares, is_there)
-    return _Choices(units, chosen)
+    return _Choices(known, chosen)
 
 
 def _shares(chosen: Mapping[str, _Chosen], names: Sequence[str], family: str) -> Family | None:
