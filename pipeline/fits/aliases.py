@@ -124,12 +124,12 @@ def find_ties(problem: Problem) -> list[Tie]:
     if len(problem.y) < _FEWEST_ROWS:
         return []
     ties = []
-    sides = [_Side.of(family) for family in problem.without(TOGETHER).families]
-    for place, side in enumerate(sides):
-        for other in sides[place:]:
-            if {side.family.name, other.family.name} <= {"setting", "process"}:
+    families = problem.without(TOGETHER).families
+    for place, family in enumerate(families):
+        for other in families[place:]:
+            if {family.name, other.name} <= {"setting", "process"}:
                 continue
-            ties += _ties_between(side, other)
+            ties += _ties_between(family, other)
     return sorted(ties, key=lambda tie: (-abs(tie.correlation), tie.level, tie.other_level))
 
 
@@ -232,43 +232,10 @@ def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:
     return found
 
 
-@dataclass(frozen=True)
-class _Centred:
-    """Columns less their means, and how long each then is."""
-
-    columns: Floats
-    sizes: Floats
-
-    @classmethod
-    def of(cls, columns: Floats) -> _Centred:
-        centred = columns - columns.mean(axis=0)
-        return cls(centred, np.linalg.norm(centred, axis=0))
-
-    def correlation(self, other: _Centred) -> Floats:
-        """Of each column with each of the other's; nought where one of the two does not vary."""
-        size = np.outer(self.sizes, other.sizes)
-        shared = self.columns.T @ other.columns
-        return np.asarray(np.divide(shared, size, out=np.zeros_like(size), where=size > 1e-12))
-
-
-@dataclass(frozen=True)
-class _Side:
-    """A family as it is held against others: how much of each level, and whether any."""
-
-    family: Family
-    shares: _Centred
-    presence: _Centred
-
-    @classmethod
-    def of(cls, family: Family) -> _Side:
-        return cls(family, _Centred.of(family.columns), _Centred.of(family.is_used.astype(float)))
-
-
-def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
-    family, other = side.family, other_side.family
-    correlation = side.shares.correlation(other_side.shares)
+def _ties_between(family: Family, other: Family) -> list[Tie]:
+    correlation = family.centred.correlation(other.centred)
     found = []
-    for i, j in np.argwhere(np.abs(_presence(side, other_side, correlation)) > NEARLY):
+    for i, j in np.argwhere(np.abs(_presence(family, other, correlation)) > NEARLY):
         same = family is other
         if same and (j <= i or correlation[i, j] < 0):
             continue
@@ -281,11 +248,11 @@ def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
     return found
 
 
-def _presence(side: _Side, other: _Side, correlation: Floats) -> Floats:
+def _presence(family: Family, other: Family, correlation: Floats) -> Floats:
     """The stronger of: shares moving together, and being used in the very same units."""
-    if "process" in (side.family.name, other.family.name):
+    if "process" in (family.name, other.name):
         return correlation
-    used = side.presence.correlation(other.presence)
+    used = family.presence.correlation(other.presence)
     return np.where(np.abs(used) > np.abs(correlation), used, correlation)
 
 

@@ -41,6 +41,8 @@ _PRIOR_FREEDOM = 3.0
 _AT_ONCE = 2_000_000
 # Numbers of a row and a cell worked on at once when each row is left out: many arrays of them stay there.
 _CELLS_AT_ONCE = 16_384
+# Rows of all columns worked on at once, for the same reason.
+_ROWS_AT_ONCE = 1_000
 # Directions in which a group's rows reach less than this beside the farthest are rounding.
 _ROUNDING = 1e-12
 
@@ -410,7 +412,9 @@ class BlockFit:
         rest = questions.shrunk - questions.flat @ self._flat_columns
         leverage = self.cell_weights @ self._leverage
         residual = self._y - self._d @ (self.coefficients / self.unit)
-        pull = self._d @ self.covariance @ rest.T + self._q @ (questions.flat @ self._flat_inverse).T
+        pull = self._q @ (questions.flat @ self._flat_inverse).T
+        for rows in _stretches(len(self.y), _ROWS_AT_ONCE):
+            pull[rows] += self._d[rows] @ self.covariance @ rest.T
         return np.asarray(-self.unit * pull * (residual / (1.0 - leverage))[:, None])
 
     @cached_property

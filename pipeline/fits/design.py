@@ -10,7 +10,7 @@ and fits nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -62,6 +62,26 @@ _CASKS_PER_CHOICE = 2
 
 
 @dataclass(frozen=True)
+class Centred:
+    """Columns less their means, and how long each then is."""
+
+    columns: Floats
+    sizes: Floats
+
+    @classmethod
+    def of(cls, columns: Floats, mean: Floats) -> Centred:
+        """Columns of these means."""
+        centred = columns - mean
+        return cls(centred, np.linalg.norm(centred, axis=0))
+
+    def correlation(self, other: Centred) -> Floats:
+        """Of each column with each of the other's; nought where one of the two does not vary."""
+        size = np.outer(self.sizes, other.sizes)
+        shared = self.columns.T @ other.columns
+        return np.asarray(np.divide(shared, size, out=np.zeros_like(size), where=size > 1e-12))
+
+
+@dataclass(frozen=True)
 class Family:
     """Choices of one kind as columns. `steps` are what a reported step is, in units of each column.
 
@@ -93,6 +113,17 @@ class Family:
     def mean(self) -> Floats:
         """How much of each level the average unit has."""
         return np.asarray(self.columns.mean(axis=0))
+
+    @cached_property
+    def centred(self) -> Centred:
+        """How much each unit has of each level, beside the average unit."""
+        return Centred.of(self.columns, self.mean)
+
+    @cached_property
+    def presence(self) -> Centred:
+        """Whether each unit has anything of each level, beside how often units have."""
+        is_used = self.is_used.astype(float)
+        return Centred.of(is_used, is_used.mean(axis=0))
 
     def used(self, level: int) -> int:
         """In how many units the level was chosen at all."""
@@ -190,6 +221,20 @@ class _Choices:
         }
 
 
+@dataclass(frozen=True)
+class _Families:
+    """The choices of some units as families, each made once for all responses that just these units have."""
+
+    chosen: Mapping[str, _Chosen]
+    made: dict[str, Family | None] = field(default_factory=dict)
+
+    def shares(self, name: str, kinds: Sequence[str]) -> Family | None:
+        """The family of what was chosen of some kinds; None when all units have the same."""
+        if name not in self.made:
+            self.made[name] = _shares(self.chosen, kinds, name)
+        return self.made[name]
+
+
 def problems(frames: DesignFrames) -> Iterator[Problem]:
     """Every response that can be fitted: batches first, then casks, in the order of the responses' names."""
     for unit_kind, frame, key in (
@@ -203,10 +248,14 @@ def problems(frames: DesignFrames) -> Iterator[Problem]:
         units = units.join(choices.rows, on="unit", how="left", maintain_order="left")
         measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
         by_name = measured.partition_by("response", as_dict=True)
+        families: dict[bytes, _Families] = {}
         for name in measured["response"].unique().sort():
             rows = units.join(by_name[name,], on="unit", maintain_order="left")
             if is_known(name) and rows.height >= FEWEST_UNITS:
-                problem = _problem(response_of(name, unit_kind), unit_kind, rows, choices)
+                own = rows["row"].to_numpy().astype(np.int64)
+                if own.tobytes() not in families:
+                    families[own.tobytes()] = _Families(choices.of(own))
+                problem = _problem(response_of(name, unit_kind), unit_kind, rows, families[own.tobytes()])
                 if np.ptp(problem.y) > 0:
                     yield problem
 
@@ -229,14 +278,13 @@ def fit_problem(problem: Problem) -> BlockFit:
     return BlockFit(problem.y, problem.matrix, problem.blocks, weights=weights)
 
 
-def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, choices: _Choices) -> Problem:
+def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, chosen: _Families) -> Problem:
     units = rows["unit"].to_list()
-    own = choices.of(rows["row"].to_numpy().astype(np.int64))
-    families = [_shares(own, (name,), name) for name in response.families]
+    families = [chosen.shares(name, (name,)) for name in response.families]
     if unit_kind == "cask":
         families = _as_many_as_casks_carry(families, len(units))
     process, unasked = _process(response.factors, rows)
-    families += [process, _shares(own, _SETTINGS, "setting")]
+    families += [process, chosen.shares("setting", _SETTINGS)]
     recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
     made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
     return Problem(
