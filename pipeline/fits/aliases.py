@@ -103,7 +103,9 @@ def row_space(columns: Floats) -> Floats:
     """Orthonormal rows that span the rows of a design's centred columns (its column of ones taken out)."""
     if columns.shape[1] == 0:
         return np.empty((0, 0))
-    _, values, rows = np.linalg.svd(columns - columns.mean(axis=0), full_matrices=False)
+    # The triangular factor has the same rows' space and singular values, in as many rows as columns at most.
+    triangle = np.linalg.qr(columns - columns.mean(axis=0), mode="r")
+    _, values, rows = np.linalg.svd(triangle, full_matrices=False)
     return np.asarray(rows[values > 1e-8 * max(values[0], 1e-9)])
 
 
@@ -122,12 +124,12 @@ def find_ties(problem: Problem) -> list[Tie]:
     if len(problem.y) < _FEWEST_ROWS:
         return []
     ties = []
-    sides = [_Side.of(family) for family in problem.without(TOGETHER).families]
-    for place, side in enumerate(sides):
-        for other in sides[place:]:
-            if {side.family.name, other.family.name} <= {"setting", "process"}:
+    families = problem.without(TOGETHER).families
+    for place, family in enumerate(families):
+        for other in families[place:]:
+            if {family.name, other.name} <= {"setting", "process"}:
                 continue
-            ties += _ties_between(side, other)
+            ties += _ties_between(family, other)
     return sorted(ties, key=lambda tie: (-abs(tie.correlation), tie.level, tie.other_level))
 
 
@@ -230,44 +232,10 @@ def tied_levels(ties: Sequence[Tie]) -> set[tuple[str, str]]:
     return found
 
 
-@dataclass(frozen=True)
-class _Centred:
-    """Columns less their means, and how long each then is."""
-
-    columns: Floats
-    sizes: Floats
-
-    @classmethod
-    def of(cls, columns: Floats) -> _Centred:
-        centred = columns - columns.mean(axis=0)
-        return cls(centred, np.linalg.norm(centred, axis=0))
-
-    def correlation(self, other: _Centred) -> Floats:
-        """Of each column with each of the other's; nought where one of the two does not vary."""
-        size = np.outer(self.sizes, other.sizes)
-        shared = self.columns.T @ other.columns
-        return np.asarray(np.divide(shared, size, out=np.zeros_like(size), where=size > 1e-12))
-
-
-@dataclass(frozen=True)
-class _Side:
-    """A family as it is held against others: how much of each level, and whether any."""
-
-    family: Family
-    shares: _Centred
-    presence: _Centred
-
-    @classmethod
-    def of(cls, family: Family) -> _Side:
-        is_used = (np.abs(family.columns) > 1e-9).astype(float)
-        return cls(family, _Centred.of(family.columns), _Centred.of(is_used))
-
-
-def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
-    family, other = side.family, other_side.family
-    correlation = side.shares.correlation(other_side.shares)
+def _ties_between(family: Family, other: Family) -> list[Tie]:
+    correlation = family.centred.correlation(other.centred)
     found = []
-    for i, j in np.argwhere(np.abs(_presence(side, other_side, correlation)) > NEARLY):
+    for i, j in np.argwhere(np.abs(_presence(family, other, correlation)) > NEARLY):
         same = family is other
         if same and (j <= i or correlation[i, j] < 0):
             continue
@@ -280,16 +248,16 @@ def _ties_between(side: _Side, other_side: _Side) -> list[Tie]:
     return found
 
 
-def _presence(side: _Side, other: _Side, correlation: Floats) -> Floats:
+def _presence(family: Family, other: Family, correlation: Floats) -> Floats:
     """The stronger of: shares moving together, and being used in the very same units."""
-    if "process" in (side.family.name, other.family.name):
+    if "process" in (family.name, other.name):
         return correlation
-    used = side.presence.correlation(other.presence)
+    used = family.presence.correlation(other.presence)
     return np.where(np.abs(used) > np.abs(correlation), used, correlation)
 
 
 def _tie(family: Family, i: int, other: Family, j: int, correlation: float) -> Tie:
-    left, right = np.abs(family.columns[:, i]) > 1e-9, np.abs(other.columns[:, j]) > 1e-9
+    left, right = family.is_used[:, i], other.is_used[:, j]
     elsewhere = other.columns[~right].sum(axis=0) if (~right).any() else np.zeros(len(other.levels))
     others = [other.levels[k] for k in np.argsort(-elsewhere, kind="stable") if elsewhere[k] > 0 and k != j]
     return Tie(

@@ -15,7 +15,7 @@ from memory, held to published fits and to brute force in tests/fits.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
@@ -39,6 +39,10 @@ _MOST_CELLS_AND_LATE = 1300
 _PRIOR_FREEDOM = 3.0
 # Numbers of a matrix worked on at once when groups are left out: as many as stay in fast memory.
 _AT_ONCE = 2_000_000
+# Numbers of a row and a cell worked on at once when each row is left out: many arrays of them stay there.
+_CELLS_AT_ONCE = 16_384
+# Rows of all columns worked on at once, for the same reason.
+_ROWS_AT_ONCE = 1_000
 # Directions in which a group's rows reach less than this beside the farthest are rounding.
 _ROUNDING = 1e-12
 
@@ -159,13 +163,18 @@ class BlockFit:
         self._q, r = np.linalg.qr(root * self.flat)
         self._flat_inverse = np.linalg.pinv(r)
         self._response = root[:, 0] * self.y / self.unit
-        self._columns = root * self.shrunk
-        self._flat_y = self._flat_inverse @ (self._q.T @ self._response)
-        self._flat_columns = self._flat_inverse @ (self._q.T @ self._columns)
-        self._y = self._response - self._q @ (self._q.T @ self._response)
-        self._d = self._columns - self._q @ (self._q.T @ self._columns)
+        along = self._q.T @ self._response
+        self._flat_y = self._flat_inverse @ along
+        self._y = self._response - self._q @ along
+        self._d = root * self.shrunk
+        along = self._q.T @ self._d
+        self._flat_columns = self._flat_inverse @ along
+        self._d -= self._q @ along
+        # Of all columns with one another, the response last: every cell of the grid is worked out from these.
+        beside = np.column_stack([self._d, self._y])
+        self._products = beside.T @ beside
         # Of a choice that no row has only the prior knows, so it is left out of the algebra.
-        is_used = self._d.any(axis=0)
+        is_used = self._products.diagonal()[:-1] > 0.0
         self._used, self._unused = np.flatnonzero(is_used), np.flatnonzero(~is_used)
 
     def _sum_over_grid(self, steps: int) -> None:
@@ -193,10 +202,8 @@ class BlockFit:
         ratios = self._ratios_of(picks, grids)[:, :width]
         log_prior = sum((np.log(grid[1])[picks[:, k]] for k, grid in enumerate(grids)), np.zeros(len(picks)))
         used = self._used if width is None else self._used[self._used < width]
-        columns = self._d[:, used]
         # The right hand side as a last row: its part of the factor is the half answer, and costs no solving.
-        rows = np.column_stack([columns, self._y])
-        bordered = np.repeat((rows.T @ rows)[None], len(picks), axis=0)
+        bordered = np.repeat(self._products[np.ix_([*used, -1], [*used, -1])][None], len(picks), axis=0)
         bordered[:, -1, -1] = 2.0 * (self._y @ self._y) + 1.0
         places = np.arange(len(used))
         bordered[:, places, places] += ratios[:, used] ** -2.0
@@ -259,9 +266,14 @@ class BlockFit:
     def _leverage(self) -> Floats:
         """The diagonal of each cell's hat matrix."""
         columns = self._d[:, self._used]
-        reaches = (columns @ root for root in self._root)
-        shrunk = np.array([np.einsum("ij,ij->i", reach, reach) for reach in reaches])
-        return np.asarray(np.minimum(shrunk + (self._q**2).sum(axis=1), 1.0 - 1e-9))
+        leverage = np.empty((len(self._root), len(columns)))
+        # One matrix for all cells: asking for new memory takes longer than the product.
+        reach = np.empty(columns.shape)
+        for own, root in zip(leverage, self._root, strict=True):
+            np.matmul(columns, root, out=reach)
+            np.einsum("ij,ij->i", reach, reach, out=own)
+        leverage += (self._q**2).sum(axis=1)
+        return np.minimum(leverage, 1.0 - 1e-9, out=leverage)
 
     @cached_property
     def residual_sd(self) -> float:
@@ -331,23 +343,28 @@ class BlockFit:
 
     def left_out(self) -> LeftOut:
         """Each row predicted by the fit to all the others, in closed form; sd of a new result there."""
-        leverage, residual = self._leverage, self._residual
+        mean, sd = np.empty((2, len(self.y)))
+        for rows in _stretches(len(self.y), 1 + _CELLS_AT_ONCE // len(self._rest)):
+            mean[rows], sd[rows] = self._left_out_each(rows)
+        root = np.sqrt(self.weights)
+        return LeftOut(self.unit * mean / root, self.unit * sd / root)
+
+    def _left_out_each(self, rows: slice) -> tuple[Floats, Floats]:
+        """Mean and standard deviation of `left_out` for some rows, in units of the weighted response."""
+        free, residual = 1.0 - self._leverage[:, rows], self._residual[:, rows]
         freedom = self.freedom - 1.0
-        rest = self._rest[:, None] - residual**2 / (2.0 * (1.0 - leverage))
+        rest = self._rest[:, None] - residual**2 / (2.0 * free)
         log_weight = (
-            self._log_weight[:, None]
-            + self.freedom / 2.0 * np.log(self._rest)[:, None]
+            (self._log_weight + self.freedom / 2.0 * np.log(self._rest))[:, None]
             - freedom / 2.0 * np.log(rest)
-            - 0.5 * np.log(1.0 - leverage)
+            - 0.5 * np.log(free)
         )
         weight = np.exp(log_weight - log_weight.max(axis=0))
         weight /= weight.sum(axis=0)
-        centres = self._response - residual / (1.0 - leverage)
-        variance = 2.0 * rest / max(freedom - 2.0, 0.5) / (1.0 - leverage)
+        centres = self._response[rows] - residual / free
+        variance = 2.0 * rest / max(freedom - 2.0, 0.5) / free
         mean = (weight * centres).sum(axis=0)
-        sd = np.sqrt((weight * (variance + (centres - mean) ** 2)).sum(axis=0))
-        root = np.sqrt(self.weights)
-        return LeftOut(self.unit * mean / root, self.unit * sd / root)
+        return mean, np.sqrt((weight * (variance + (centres - mean) ** 2)).sum(axis=0))
 
     def left_out_by(self, groups: NDArray[np.int64]) -> Floats:
         """Each row predicted by the fit to the rows of all other groups (for recipes that repeat).
@@ -395,7 +412,9 @@ class BlockFit:
         rest = questions.shrunk - questions.flat @ self._flat_columns
         leverage = self.cell_weights @ self._leverage
         residual = self._y - self._d @ (self.coefficients / self.unit)
-        pull = self._d @ self.covariance @ rest.T + self._q @ (questions.flat @ self._flat_inverse).T
+        pull = self._q @ (questions.flat @ self._flat_inverse).T
+        for rows in _stretches(len(self.y), _ROWS_AT_ONCE):
+            pull[rows] += self._d[rows] @ self.covariance @ rest.T
         return np.asarray(-self.unit * pull * (residual / (1.0 - leverage))[:, None])
 
     @cached_property
@@ -421,6 +440,12 @@ class BlockFit:
         loose = rng.standard_normal((count, self.flat.shape[1])) @ self._flat_inverse.T
         flat = self._flat_y - shrunk @ self._flat_columns.T + residual_sd[:, None] * loose
         return Draws(self.unit * shrunk, self.unit * flat, self.unit * residual_sd)
+
+
+def _stretches(count: int, length: int) -> Iterator[slice]:
+    """So many rows in stretches of a length; the last may be shorter."""
+    for start in range(0, count, length):
+        yield slice(start, start + length)
 
 
 def _directions(rows: Floats) -> tuple[Floats, Floats]:

@@ -10,7 +10,7 @@ and fits nothing.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import date
 from functools import cached_property
 
@@ -62,6 +62,26 @@ _CASKS_PER_CHOICE = 2
 
 
 @dataclass(frozen=True)
+class Centred:
+    """Columns less their means, and how long each then is."""
+
+    columns: Floats
+    sizes: Floats
+
+    @classmethod
+    def of(cls, columns: Floats, mean: Floats) -> Centred:
+        """Columns of these means."""
+        centred = columns - mean
+        return cls(centred, np.linalg.norm(centred, axis=0))
+
+    def correlation(self, other: Centred) -> Floats:
+        """Of each column with each of the other's; nought where one of the two does not vary."""
+        size = np.outer(self.sizes, other.sizes)
+        shared = self.columns.T @ other.columns
+        return np.asarray(np.divide(shared, size, out=np.zeros_like(size), where=size > 1e-12))
+
+
+@dataclass(frozen=True)
 class Family:
     """Choices of one kind as columns. `steps` are what a reported step is, in units of each column.
 
@@ -79,9 +99,35 @@ class Family:
         """Whether rows sum to one: grains, yeasts, woods, as against measured factors."""
         return self.name in ("grain", "yeast", "wood")
 
+    @cached_property
+    def is_used(self) -> NDArray[np.bool_]:
+        """Whether each unit has anything of each level (units, levels)."""
+        return np.asarray(np.abs(self.columns) > 1e-9)
+
+    @cached_property
+    def uses(self) -> tuple[int, ...]:
+        """In how many units each level was chosen at all."""
+        return tuple(np.count_nonzero(self.is_used, axis=0).tolist())
+
+    @cached_property
+    def mean(self) -> Floats:
+        """How much of each level the average unit has."""
+        return np.asarray(self.columns.mean(axis=0))
+
+    @cached_property
+    def centred(self) -> Centred:
+        """How much each unit has of each level, beside the average unit."""
+        return Centred.of(self.columns, self.mean)
+
+    @cached_property
+    def presence(self) -> Centred:
+        """Whether each unit has anything of each level, beside how often units have."""
+        is_used = self.is_used.astype(float)
+        return Centred.of(is_used, is_used.mean(axis=0))
+
     def used(self, level: int) -> int:
         """In how many units the level was chosen at all."""
-        return int((np.abs(self.columns[:, level]) > 1e-9).sum())
+        return self.uses[level]
 
 
 @dataclass(frozen=True)
@@ -162,18 +208,31 @@ class _Chosen:
 
 @dataclass(frozen=True)
 class _Choices:
-    """What every unit of one kind chose, by family; `rows`: where each unit stands."""
+    """What every unit of one kind chose, by family; `rows`: each `unit` and the `row` where it stands."""
 
-    rows: dict[str, int]
+    rows: pl.DataFrame
     chosen: dict[str, _Chosen]
 
-    def of(self, units: Sequence[str]) -> dict[str, _Chosen]:
-        """The same for these units, in their order."""
-        rows = np.array([self.rows[unit] for unit in units], dtype=np.int64)
+    def of(self, rows: NDArray[np.int64]) -> dict[str, _Chosen]:
+        """The same for the units that stand in these rows, in their order."""
         return {
             name: _Chosen(own.levels, own.shares[rows], own.is_there[rows])
             for name, own in self.chosen.items()
         }
+
+
+@dataclass(frozen=True)
+class _Families:
+    """The choices of some units as families, each made once for all responses that just these units have."""
+
+    chosen: Mapping[str, _Chosen]
+    made: dict[str, Family | None] = field(default_factory=dict)
+
+    def shares(self, name: str, kinds: Sequence[str]) -> Family | None:
+        """The family of what was chosen of some kinds; None when all units have the same."""
+        if name not in self.made:
+            self.made[name] = _shares(self.chosen, kinds, name)
+        return self.made[name]
 
 
 def problems(frames: DesignFrames) -> Iterator[Problem]:
@@ -184,13 +243,19 @@ def problems(frames: DesignFrames) -> Iterator[Problem]:
     ):
         levels = frames.level.filter(pl.col("unit_kind") == unit_kind)
         choices = _read_choices(levels)
-        with_grain = set(levels.filter(pl.col("family") == "grain")["unit"])
-        units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(list(with_grain)))
+        with_grain = levels.filter(pl.col("family") == "grain")["unit"]
+        units = frame.rename({key: "unit"}).filter(pl.col("unit").is_in(with_grain.implode()))
+        units = units.join(choices.rows, on="unit", how="left", maintain_order="left")
         measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
+        by_name = measured.partition_by("response", as_dict=True)
+        families: dict[bytes, _Families] = {}
         for name in measured["response"].unique().sort():
-            rows = units.join(measured.filter(pl.col("response") == name), on="unit", maintain_order="left")
+            rows = units.join(by_name[name,], on="unit", maintain_order="left")
             if is_known(name) and rows.height >= FEWEST_UNITS:
-                problem = _problem(response_of(name, unit_kind), unit_kind, rows, choices)
+                own = rows["row"].to_numpy().astype(np.int64)
+                if own.tobytes() not in families:
+                    families[own.tobytes()] = _Families(choices.of(own))
+                problem = _problem(response_of(name, unit_kind), unit_kind, rows, families[own.tobytes()])
                 if np.ptp(problem.y) > 0:
                     yield problem
 
@@ -213,14 +278,13 @@ def fit_problem(problem: Problem) -> BlockFit:
     return BlockFit(problem.y, problem.matrix, problem.blocks, weights=weights)
 
 
-def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, choices: _Choices) -> Problem:
+def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, chosen: _Families) -> Problem:
     units = rows["unit"].to_list()
-    own = choices.of(units)
-    families = [_shares(own, (name,), name) for name in response.families]
+    families = [chosen.shares(name, (name,)) for name in response.families]
     if unit_kind == "cask":
         families = _as_many_as_casks_carry(families, len(units))
     process, unasked = _process(response.factors, rows)
-    families += [process, _shares(own, _SETTINGS, "setting")]
+    families += [process, chosen.shares("setting", _SETTINGS)]
     recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
     made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
     return Problem(
@@ -262,18 +326,17 @@ def products(shares: Floats, yeasts: Floats) -> Floats:
 def _read_choices(levels: pl.DataFrame) -> _Choices:
     """The rows of `fit.design_level` of one kind of unit as arrays."""
     known = levels.select(pl.col("unit").unique(maintain_order=True)).with_row_index("row")
-    units = dict(zip(known["unit"].to_list(), known["row"].to_list(), strict=True))
     levels = levels.join(known, on="unit", maintain_order="left")
     chosen = {}
     for (family,), rows in levels.group_by("family", maintain_order=True):
         names = rows["level"].unique().sort().to_list()
         row = rows["row"].to_numpy()
         column = rows["level"].replace_strict(names, range(len(names)), return_dtype=pl.Int64).to_numpy()
-        shares, is_there = np.zeros((len(units), len(names))), np.zeros((len(units), len(names)), dtype=bool)
+        shares, is_there = np.zeros((len(known), len(names))), np.zeros((len(known), len(names)), dtype=bool)
         np.add.at(shares, (row, column), rows["share_frac"].to_numpy())
         is_there[row, column] = True
         chosen[str(family)] = _Chosen(tuple(str(name) for name in names), shares, is_there)
-    return _Choices(units, chosen)
+    return _Choices(known, chosen)
 
 
 def _shares(chosen: Mapping[str, _Chosen], names: Sequence[str], family: str) -> Family | None:

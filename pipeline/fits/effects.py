@@ -68,6 +68,7 @@ def questions(problem: Problem, tied: Collection[tuple[str, str]]) -> list[Quest
     matrix = problem.matrix
     judged = _judged_columns(problem)
     told_apart = row_space(matrix[:, judged])
+    mixes = _mixes(problem, tied)
     for family in problem.families:
         if family.name in ALLOWED_FOR:
             continue
@@ -75,7 +76,7 @@ def questions(problem: Problem, tied: Collection[tuple[str, str]]) -> list[Quest
         for question in _family_questions(family, tied):
             vector = np.zeros(matrix.shape[1])
             vector[place] = question.vector
-            _in_company(problem, vector, tied)
+            _in_company(problem, vector, mixes)
             is_tied = question.is_tied or not is_in_rows(told_apart, vector[judged])
             found.append(
                 Question(
@@ -188,17 +189,24 @@ def reference_mix(family: Family, tied: Collection[tuple[str, str]]) -> Floats:
     free = np.array([(family.name, level) not in tied for level in family.levels], dtype=float)
     if not free.any():
         free = np.ones(len(family.levels))
-    mix = free * (family.columns.mean(axis=0) if family.name == "grain" else 1.0)
+    mix = free * (family.mean if family.name == "grain" else 1.0)
     return np.asarray(mix / mix.sum())
 
 
-def _in_company(problem: Problem, vector: Floats, tied: Collection[tuple[str, str]]) -> None:
-    """What a change of grain or of yeast changes of their products, the other at its average."""
+def _mixes(problem: Problem, tied: Collection[tuple[str, str]]) -> tuple[Floats, Floats] | None:
+    """The average grain and the average yeast; None where the problem knows nothing of their products."""
     grain, yeast = problem.family("grain"), problem.family("yeast")
     if problem.family(TOGETHER) is None or grain is None or yeast is None:
+        return None
+    return reference_mix(grain, tied), reference_mix(yeast, tied)
+
+
+def _in_company(problem: Problem, vector: Floats, mixes: tuple[Floats, Floats] | None) -> None:
+    """What a change of grain or of yeast changes of their products, the other at its average."""
+    if mixes is None:
         return
-    of_grain = np.outer(vector[problem.columns_of("grain")], reference_mix(yeast, tied))
-    of_yeast = np.outer(reference_mix(grain, tied), vector[problem.columns_of("yeast")])
+    of_grain = np.outer(vector[problem.columns_of("grain")], mixes[1])
+    of_yeast = np.outer(mixes[0], vector[problem.columns_of("yeast")])
     vector[problem.columns_of(TOGETHER)] = (of_grain + of_yeast).ravel()
 
 

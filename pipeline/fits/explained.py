@@ -44,7 +44,8 @@ def explained_shares(fit: BlockFit, problem: Problem) -> list[Share]:
     total = parts.sum(axis=1) + draws.residual_sd**2
     straight = [family for family in problem.families if family.name != TOGETHER]
     groups = [family.columns for family in straight]
-    plain, last = shapley_r2(problem.y, groups), last_in_r2(problem.y, groups)
+    few = _in_few_rows(problem.y, groups)
+    plain, last = _shapley_r2(*few), _last_in_r2(*few)
     # The plain answers know no products: their place stays empty.
     plain_of = dict(zip((family.name for family in straight), zip(plain, last, strict=True), strict=True))
     shares = []
@@ -76,15 +77,21 @@ def parts_of_variance(coefficients: Floats, problem: Problem) -> Floats:
 
 def last_in_r2(y: Floats, groups: list[Floats]) -> list[float]:
     """What each group of columns adds to R2 after all the others: its unique part."""
-    y, groups, rounding = _in_few_rows(y, groups)
+    return _last_in_r2(*_in_few_rows(y, groups))
+
+
+def _last_in_r2(y: Floats, groups: list[Floats], rounding: float) -> list[float]:
     whole = _r_squared(y, groups, rounding)
     return [whole - _r_squared(y, groups[:k] + groups[k + 1 :], rounding) for k in range(len(groups))]
 
 
 def shapley_r2(y: Floats, groups: list[Floats]) -> list[float]:
     """The part of R2 due to each group of columns, averaged over all orders of entry; parts sum to R2."""
+    return _shapley_r2(*_in_few_rows(y, groups))
+
+
+def _shapley_r2(y: Floats, groups: list[Floats], rounding: float) -> list[float]:
     count = len(groups)
-    y, groups, rounding = _in_few_rows(y, groups)
     r2 = {
         subset: _r_squared(y, [groups[k] for k in subset], rounding)
         for size in range(count + 1)
@@ -109,7 +116,7 @@ def _in_few_rows(y: Floats, groups: list[Floats]) -> tuple[Floats, list[Floats],
     Third stands which part of the largest singular value counts as rounding, by the rows there were.
     """
     beside = np.column_stack([*groups, y])
-    _, triangle = np.linalg.qr(beside - beside.mean(axis=0))
+    triangle = np.asarray(np.linalg.qr(beside - beside.mean(axis=0), mode="r"))
     ends = np.cumsum([group.shape[1] for group in groups])
     own = np.split(triangle[:, :-1], ends[:-1], axis=1) if groups else []
     return triangle[:, -1], own, float(np.finfo(float).eps) * max(beside.shape)

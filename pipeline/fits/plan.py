@@ -160,10 +160,12 @@ def _rules(
 def _made(problem: Problem, grain: Family, columns: list[int]) -> list[tuple[Floats, str]]:
     """Every bill and yeast made so far, a recipe's batches with one yeast taken together."""
     yeast = problem.family("yeast")
+    names = ["the usual yeast"] * len(problem.recipes)
+    if yeast is not None:
+        names = [yeast.levels[level] for level in yeast.columns.argmax(axis=1).tolist()]
     groups: dict[tuple[str, str], list[int]] = {}
-    for row, recipe in enumerate(problem.recipes):
-        name = yeast.levels[int(yeast.columns[row].argmax())] if yeast else "the usual yeast"
-        groups.setdefault((recipe, name), []).append(row)
+    for row, key in enumerate(zip(problem.recipes, names, strict=True)):
+        groups.setdefault(key, []).append(row)
     return [(grain.columns[rows][:, columns].mean(axis=0), name) for (_, name), rows in groups.items()]
 
 
@@ -190,7 +192,7 @@ def _rows(
         elif family.is_shares:
             parts[family.name] = np.tile(reference_mix(family, tied), (count, 1))
         else:
-            parts[family.name] = np.tile(family.columns.mean(axis=0), (count, 1))
+            parts[family.name] = np.tile(family.mean, (count, 1))
     return np.concatenate(list(parts.values()), axis=1)
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.special import betainc, stdtrit
 
 from pipeline.fits import baselines
@@ -154,7 +155,7 @@ def predictions(
         shifts = fit.shifts_without_each(Contrasts(np.zeros((len(asked), fit.flat.shape[1])), vectors))
         sways = np.abs(shifts) / sds
         most = sways.argmax(axis=1)
-        sway, swayed = sways[np.arange(len(most)), most], tuple(asked[k].words for k in most.tolist())
+        sway, swayed = sways[np.arange(len(most)), most], _words_of(asked, most)
     return Foretold(
         problem.units,
         problem.y,
@@ -167,13 +168,18 @@ def predictions(
     )
 
 
+def _words_of(asked: Sequence[Question], places: NDArray[np.int64]) -> tuple[str, ...]:
+    words = np.array([question.words for question in asked], dtype=object)
+    return tuple(words[places].tolist())
+
+
 def fallen_without(problem: Problem, left: Sequence[str], named: Sequence[Effect]) -> list[Question]:
     """Which named effects are no longer clear of nought when the units `left` are left out of the fit.
 
     The design stays as it is; only the rows go.
     """
     without = set(left)
-    kept = [row for row, unit in enumerate(problem.units) if unit not in without]
+    kept = np.array([row for row, unit in enumerate(problem.units) if unit not in without])
     families = tuple(replace(family, columns=family.columns[kept]) for family in problem.families)
     fit = fit_problem(replace(problem, y=problem.y[kept], y_u=problem.y_u[kept], families=families))
     vectors = np.stack([effect.question.vector for effect in named])

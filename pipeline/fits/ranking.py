@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -42,7 +42,7 @@ def rank(fit: BlockFit, problem: Problem, subject: str, tied: Collection[tuple[s
     if family is None:
         return []
     names = problem.recipes if subject == "grain bill" else _chosen(problem)
-    groups = {name: [i for i, own in enumerate(names) if own == name] for name in sorted(set(names))}
+    groups = _rows_by_name(names)
     groups.pop("", None)
     if len(groups) < 2:
         return []
@@ -71,11 +71,20 @@ def rank(fit: BlockFit, problem: Problem, subject: str, tied: Collection[tuple[s
     return sorted(ranks, key=lambda item: (sign * item.adjusted, item.name))
 
 
+def _rows_by_name(names: Sequence[str]) -> dict[str, list[int]]:
+    """The rows of each name, by name."""
+    groups: dict[str, list[int]] = {}
+    for row, name in enumerate(names):
+        groups.setdefault(name, []).append(row)
+    return dict(sorted(groups.items()))
+
+
 def _chosen(problem: Problem) -> tuple[str, ...]:
     family = problem.family("yeast")
     if family is None:
         return ("",) * len(problem.y)
-    return tuple(family.levels[int(row.argmax())] if row.max() > 0.999 else "" for row in family.columns)
+    names = np.array(family.levels, dtype=object)[family.columns.argmax(axis=1)]
+    return tuple(np.where(family.columns.max(axis=1) > 0.999, names, "").tolist())
 
 
 def _company(problem: Problem, rows: list[int], subject: str, tied: Collection[tuple[str, str]]) -> Floats:
@@ -90,7 +99,7 @@ def _company(problem: Problem, rows: list[int], subject: str, tied: Collection[t
         elif family.is_shares:
             parts[family.name] = reference_mix(family, tied)
         else:
-            parts[family.name] = family.columns.mean(axis=0)
+            parts[family.name] = family.mean
     return np.concatenate(list(parts.values()))
 
 
@@ -108,5 +117,5 @@ def _chances(fit: BlockFit, questions: Floats, is_more_better: bool) -> tuple[Fl
 def _uses_tied(problem: Problem, rows: list[int], family_name: str, tied: set[str]) -> bool:
     family = problem.family(family_name)
     assert family is not None
-    used = {level for k, level in enumerate(family.levels) if family.columns[rows, k].max() > 1e-9}
-    return bool(used & tied)
+    asked = [k for k, level in enumerate(family.levels) if level in tied]
+    return bool((family.columns[np.ix_(rows, asked)] > 1e-9).any())

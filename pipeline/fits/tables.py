@@ -185,7 +185,8 @@ class Rows:
     def predictions(self, problem: Problem, of: Foretold) -> None:
         """Every unit of a problem foretold by the others; a frame, since there may be thousands."""
         columns = (
-            *([each] * len(of.units) for each in _of(problem)), range(1, len(of.units) + 1), of.units,
+            *(pl.repeat(each, len(of.units), eager=True) for each in _of(problem)),
+            pl.int_range(1, len(of.units) + 1, eager=True), of.units,
             problem.made_on or [None] * len(of.units), of.observed, of.predicted, of.low, of.high,
             of.off_by_sd, of.sway, of.swayed,
         )  # fmt: skip
