@@ -149,9 +149,9 @@ def find_tangles(problem: Problem, ties: Sequence[Tie]) -> list[Tangle]:
     if len(names) < 3:
         return []
     matrix = np.stack(columns, axis=1)
-    matrix = matrix - matrix.mean(axis=0)
-    # All of the row space is wanted, of the units' side no more than there are columns.
-    _, values, rows = np.linalg.svd(matrix, full_matrices=len(matrix) < len(names))
+    # All of the row space is wanted, and nothing of the units' side: the triangular factor has it.
+    triangle = np.asarray(np.linalg.qr(matrix - matrix.mean(axis=0), mode="r"))
+    _, values, rows = np.linalg.svd(triangle)
     full = np.zeros(len(names))
     full[: len(values)] = values
     tangles = []

@@ -166,10 +166,10 @@ class BlockFit:
         along = self._q.T @ self._response
         self._flat_y = self._flat_inverse @ along
         self._y = self._response - self._q @ along
-        self._d = root * self.shrunk
-        along = self._q.T @ self._d
+        columns = self.shrunk if (self.weights == 1.0).all() else root * self.shrunk
+        along = self._q.T @ columns
         self._flat_columns = self._flat_inverse @ along
-        self._d -= self._q @ along
+        self._d = columns - self._q @ along
         # Of all columns with one another, the response last: every cell of the grid is worked out from these.
         beside = np.column_stack([self._d, self._y])
         self._products = beside.T @ beside
@@ -268,10 +268,12 @@ class BlockFit:
         columns = self._d[:, self._used]
         leverage = np.empty((len(self._root), len(columns)))
         # One matrix for all cells: asking for new memory takes longer than the product.
-        reach = np.empty(columns.shape)
-        for own, root in zip(leverage, self._root, strict=True):
-            np.matmul(columns, root, out=reach)
-            np.einsum("ij,ij->i", reach, reach, out=own)
+        reaches = np.empty((_ROWS_AT_ONCE, columns.shape[1]))
+        for rows in _stretches(len(columns), _ROWS_AT_ONCE):
+            some, reach = columns[rows], reaches[: len(columns) - rows.start]
+            for own, root in zip(leverage[:, rows], self._root, strict=True):
+                np.matmul(some, root, out=reach)
+                np.einsum("ij,ij->i", reach, reach, out=own)
         leverage += (self._q**2).sum(axis=1)
         return np.minimum(leverage, 1.0 - 1e-9, out=leverage)
 
@@ -335,7 +337,7 @@ class BlockFit:
         """Covariance of the answers in units of the residual variance, over the grid."""
         rest = questions.shrunk - questions.flat @ self._flat_columns
         flat_part = questions.flat @ self._flat_inverse
-        return rest @ self.covariance @ rest.T + flat_part @ flat_part.T
+        return np.asarray(rest @ self.covariance @ rest.T + flat_part @ flat_part.T)
 
     def predict(self, shrunk: Floats, flat: Floats | None = None, noise: float = 0.0) -> TMixture:
         """What the fit says of rows of columns."""

@@ -222,17 +222,36 @@ class _Choices:
 
 
 @dataclass(frozen=True)
-class _Families:
-    """The choices of some units as families, each made once for all responses that just these units have."""
+class _Units:
+    """What is known of some units, worked out once for all responses that just these units have.
 
+    names, recipes, made_on : as in `Problem`
+    chosen                  : what they chose, in their order
+    families                : of these, as many as were asked for
+    """
+
+    names: tuple[str, ...]
+    recipes: tuple[str, ...]
+    made_on: tuple[date | None, ...]
     chosen: Mapping[str, _Chosen]
-    made: dict[str, Family | None] = field(default_factory=dict)
+    families: dict[str, Family | None] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, rows: pl.DataFrame, choices: _Choices) -> _Units:
+        """The units that stand in some rows of the design."""
+        names = tuple(rows["unit"].to_list())
+        recipes = (
+            rows["grain_bill"].fill_null("not logged").to_list() if "grain_bill" in rows.columns else names
+        )
+        made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
+        made_on = (None,) * len(names) if made is None else tuple(made.cast(pl.Date).to_list())
+        return cls(names, tuple(recipes), made_on, choices.of(rows["row"].to_numpy().astype(np.int64)))
 
     def shares(self, name: str, kinds: Sequence[str]) -> Family | None:
         """The family of what was chosen of some kinds; None when all units have the same."""
-        if name not in self.made:
-            self.made[name] = _shares(self.chosen, kinds, name)
-        return self.made[name]
+        if name not in self.families:
+            self.families[name] = _shares(self.chosen, kinds, name)
+        return self.families[name]
 
 
 def problems(frames: DesignFrames) -> Iterator[Problem]:
@@ -248,14 +267,14 @@ def problems(frames: DesignFrames) -> Iterator[Problem]:
         units = units.join(choices.rows, on="unit", how="left", maintain_order="left")
         measured = frames.response.filter(pl.col("unit_kind") == unit_kind)
         by_name = measured.partition_by("response", as_dict=True)
-        families: dict[bytes, _Families] = {}
+        known: dict[bytes, _Units] = {}
         for name in measured["response"].unique().sort():
             rows = units.join(by_name[name,], on="unit", maintain_order="left")
             if is_known(name) and rows.height >= FEWEST_UNITS:
-                own = rows["row"].to_numpy().astype(np.int64)
-                if own.tobytes() not in families:
-                    families[own.tobytes()] = _Families(choices.of(own))
-                problem = _problem(response_of(name, unit_kind), unit_kind, rows, families[own.tobytes()])
+                those = rows["row"].to_numpy().tobytes()
+                if those not in known:
+                    known[those] = _Units.of(rows, choices)
+                problem = _problem(response_of(name, unit_kind), unit_kind, rows, known[those])
                 if np.ptp(problem.y) > 0:
                     yield problem
 
@@ -278,24 +297,21 @@ def fit_problem(problem: Problem) -> BlockFit:
     return BlockFit(problem.y, problem.matrix, problem.blocks, weights=weights)
 
 
-def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, chosen: _Families) -> Problem:
-    units = rows["unit"].to_list()
-    families = [chosen.shares(name, (name,)) for name in response.families]
+def _problem(response: Response, unit_kind: str, rows: pl.DataFrame, units: _Units) -> Problem:
+    families = [units.shares(name, (name,)) for name in response.families]
     if unit_kind == "cask":
-        families = _as_many_as_casks_carry(families, len(units))
+        families = _as_many_as_casks_carry(families, rows.height)
     process, unasked = _process(response.factors, rows)
-    families += [process, chosen.shares("setting", _SETTINGS)]
-    recipes = rows["grain_bill"].fill_null("not logged") if "grain_bill" in rows.columns else rows["unit"]
-    made = next((rows[name] for name in ("mashed_on", "filled_on") if name in rows.columns), None)
+    families += [process, units.shares("setting", _SETTINGS)]
     return Problem(
         response,
         unit_kind,
-        tuple(units),
-        tuple(recipes.to_list()),
+        units.names,
+        units.recipes,
         rows["value"].to_numpy().astype(float),
         rows["value_u"].fill_null(float("nan")).to_numpy().astype(float),
         with_products(family for family in families if family is not None),
-        (None,) * len(units) if made is None else tuple(made.cast(pl.Date).to_list()),
+        units.made_on,
         tuple(unasked),
     )
 
