@@ -12,14 +12,11 @@ PER_PART = 10**9
 """What the numbers of one part are apart from those of the next: part 2 counts from 2,000,000,001 on."""
 
 
-def numbered_in_part(place: pl.Expr, part: pl.Expr | None = None) -> pl.Expr:
-    """The number of what stands at a place within its part.
+def numbered_in_part(place: pl.Expr) -> pl.Expr:
+    """The number of what stands at a place, counted from 0, within the part that the column `part` tells.
 
-    place : counted from 0
-    part  : the column `part` when None
-
-    >>> pl.select(numbered_in_part(pl.lit(41), pl.lit(2))).item()
-    2000000042
+    >>> moves = pl.DataFrame({"part": [0, 2], "place": [41, 41]})
+    >>> moves.select(number=numbered_in_part(pl.col("place")))["number"].to_list()
+    [42, 2000000042]
     """
-    of_part = pl.col("part") if part is None else part
-    return of_part.cast(pl.Int64) * PER_PART + place.cast(pl.Int64) + 1
+    return pl.col("part").cast(pl.Int64) * PER_PART + place.cast(pl.Int64) + 1

@@ -128,7 +128,7 @@ def cut_sets(sets: Sequence[LinkedSet]) -> list[_Cut]:
         within = list(_numbered(members)) if is_long else [0]
         cuts.append(_Cut(part, [piece + number for number in within]))
         size += len(members)
-        if is_long or (_is_last(members, size)):
+        if is_long or _is_last(members, size):
             part, piece, size = part + 1, cuts[-1].pieces[-1] + 1, 0
     return cuts
 
