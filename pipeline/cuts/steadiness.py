@@ -7,12 +7,9 @@ of one still, whole or by operator or by recipe. What the charge explains is tak
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 import polars as pl
-from numpy.typing import NDArray
 
 from pipeline.cuts import control
 from pipeline.cuts.capability import ppk
@@ -23,11 +20,8 @@ from pipeline.cuts.schemas import (
     CUT_STEADINESS_SCHEMA,
     RUN_COLUMNS,
 )
+from pipeline.cuts.series import LIMITS, NO_PHASE, PHASES, Array, Drift, Phase, Places, Row, Series, Signal
 from pipeline.cuts.spread import adjust, dummies, split
-
-Array = NDArray[np.float64]
-Places = NDArray[np.int64]
-Row = dict[str, Any]
 
 READS = """
     select
@@ -92,99 +86,10 @@ WHAT = (
 )
 
 
-@dataclass(frozen=True)
-class _Series:
-    """One figure's values over the runs of a group, in order; `values` adjusted for the charge.
-
-    rows     : which rows of `READS` the runs are
-    settings : the distiller's, by the names of `READS`
-    """
-
-    key: Row
-    settings: Mapping[str, Any]
-    rows: Places
-    logged: Array
-    values: Array
-
-
-@dataclass(frozen=True)
-class _Phase:
-    """The stretch that the limits come from, and the limits at every point of the series."""
-
-    first: int
-    last: int
-    limits: control.Individuals
-    lower: Array
-    upper: Array
-
-    def words(self) -> Places:
-        """Whether each point lies before, in or after the stretch: the place of its word in `_PHASES`."""
-        place = np.arange(self.lower.size)
-        return (place >= self.first).astype(np.int64) + (place >= self.last)
-
-    def at_points(self) -> Array:
-        """The limits at every point (`_LIMITS`, points)."""
-        centre, of_ranges = (
-            np.full(self.lower.size, each) for each in (self.limits.mean, self.limits.range_limit)
-        )
-        return np.stack([centre, self.lower, self.upper, of_ranges])
-
-
-_PHASES = ("before", "baseline", "after", None)
-_NO_PHASE = _PHASES.index(None)
-_LIMITS = ("centre", "lower_limit", "upper_limit", "moving_range_limit")
-
-
-@dataclass(frozen=True)
-class _Signal:
-    """A signal at a point of a series, which began at the point `since`; points by their place."""
-
-    place: int
-    rule: str
-    is_high: bool
-    centre: float
-    since: int
-
-
-@dataclass(frozen=True)
-class _Drift:
-    """The charts that start by themselves, at every point: Q, its EWMA and limit, its sums up and down."""
-
-    q: Array
-    average: Array
-    limit: Array
-    up: Array
-    down: Array
-
-    @classmethod
-    def of_all(cls, all_values: Sequence[Array]) -> Iterator[_Drift]:
-        """Of many series: a point needs the one before, but all series take a step together."""
-        offs, squares = control.off_those_before(_side_by_side(all_values))
-        found = [
-            control.q_statistics(offs[: values.size, k], squares[: values.size, k])
-            for k, values in enumerate(all_values)
-        ]
-        started = _side_by_side([np.nan_to_num(q) for q in found])
-        average = control.ewma(started, 0.0)
-        up, down = control.cusum(started, 0.0, control.CUSUM_K, control.CUSUM_H)
-        limit = control.ewma_half_width(1.0, np.maximum(np.arange(len(started)) - 1.0, 1.0))
-        for k, q in enumerate(found):
-            own = [np.array(each[: q.size, k]) for each in (average, up, down)]
-            yield cls(q, own[0], limit[: q.size], own[1], own[2])
-
-
-def _side_by_side(all_values: Sequence[Array]) -> Array:
-    """Series as columns, each from the top; NaN below the shorter ones."""
-    columns = np.full((max((values.size for values in all_values), default=0), len(all_values)), np.nan)
-    for k, values in enumerate(all_values):
-        columns[: values.size, k] = values
-    return columns
-
-
 def chart_cuts(frame: pl.DataFrame) -> Iterator[pl.DataFrame]:
     """Chart every figure of `READS`; the four frames of `MAKES` in order."""
     charted = list(_all_series(frame))
-    drifts = list(_Drift.of_all([series.values for series in charted]))
+    drifts = list(Drift.of_all([series.values for series in charted]))
     phases = [_phase(series) for series in charted]
     signals = [
         _signals(series, phase, drift) for series, phase, drift in zip(charted, phases, drifts, strict=True)
@@ -214,7 +119,7 @@ def _numbers(runs: pl.DataFrame, names: Iterable[str]) -> dict[str, Array]:
     return {name: runs[name].cast(pl.Float64).fill_null(np.nan).to_numpy() for name in names}
 
 
-def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
+def _all_series(runs: pl.DataFrame) -> Iterator[Series]:
     numbers = _numbers(runs, {*FIGURES, *COVARIATES})
     groups = {grouping: _by(runs, grouping) for grouping in GROUPINGS}
     of_still = np.zeros(runs.height, dtype=np.bool_)
@@ -235,7 +140,7 @@ def _all_series(runs: pl.DataFrame) -> Iterator[_Series]:
                     if own.size == 0 or (grouping != "still" and (name is None or own.size < 2)):
                         continue
                     key = {"figure": figure, "still": still, "grouping": grouping, "group_name": name}
-                    yield _Series(key, settings, own, numbers[figure][own], adjusted[own])
+                    yield Series(key, settings, own, numbers[figure][own], adjusted[own])
 
 
 def _adjusted(figure: str, numbers: Mapping[str, Array]) -> Array:
@@ -255,7 +160,7 @@ def _covariates(numbers: Mapping[str, Array], figure: str, names: tuple[str, ...
     return np.array(columns).T.reshape(numbers[figure].size, -1)
 
 
-def _phase(series: _Series) -> _Phase | None:
+def _phase(series: Series) -> Phase | None:
     """The distiller's own baseline if it is set and long enough, else the first steady stretch."""
     wanted = int(series.settings["baseline_runs"] or 0)
     size = series.values.size
@@ -269,14 +174,14 @@ def _phase(series: _Series) -> _Phase | None:
         return None
     is_baseline = (np.arange(size) >= first) & (np.arange(size) < last)
     bounds = [np.where(is_baseline, a, b) for a, b in zip(limits.limits, limits.next_run(), strict=True)]
-    return _Phase(first, last, limits, bounds[0], bounds[1])
+    return Phase(first, last, limits, bounds[0], bounds[1])
 
 
 def _chart(
     runs: pl.DataFrame,
-    charted: Sequence[_Series],
-    phases: Sequence[_Phase | None],
-    drifts: Sequence[_Drift],
+    charted: Sequence[Series],
+    phases: Sequence[Phase | None],
+    drifts: Sequence[Drift],
 ) -> pl.DataFrame:
     """The points of all series, one series after the other: `CONTROL_CHART_SCHEMA`."""
     sizes = np.array([series.values.size for series in charted], dtype=np.int64)
@@ -302,20 +207,20 @@ def _chart(
     return points.select(pl.col(name).cast(dtype) for name, dtype in CONTROL_CHART_SCHEMA.items())
 
 
-def _phase_columns(phases: Sequence[_Phase | None], sizes: Places) -> dict[str, pl.Series]:
+def _phase_columns(phases: Sequence[Phase | None], sizes: Places) -> dict[str, pl.Series]:
     """The limits at every point of all series of so many points, and whether they come from before it."""
     words = [
-        np.full(size, _NO_PHASE) if phase is None else phase.words()
+        np.full(size, NO_PHASE) if phase is None else phase.words()
         for phase, size in zip(phases, sizes.tolist(), strict=True)
     ]
     limits = [
-        np.full((len(_LIMITS), size), np.nan) if phase is None else phase.at_points()
+        np.full((len(LIMITS), size), np.nan) if phase is None else phase.at_points()
         for phase, size in zip(phases, sizes.tolist(), strict=True)
     ]
     word = np.concatenate([np.empty(0, dtype=np.int64), *words])
-    found = {"phase": pl.Series(_PHASES, dtype=pl.String).gather(word)}
+    found = {"phase": pl.Series(PHASES, dtype=pl.String).gather(word)}
     for name, column in zip(
-        _LIMITS, np.concatenate([np.empty((len(_LIMITS), 0)), *limits], axis=1), strict=True
+        LIMITS, np.concatenate([np.empty((len(LIMITS), 0)), *limits], axis=1), strict=True
     ):
         found[name] = pl.Series(column, nan_to_null=True)
     return found
@@ -326,48 +231,48 @@ def _joined(arrays: Iterable[Array]) -> Array:
     return np.concatenate([np.empty(0), *arrays])
 
 
-def _rows_of(charted: Sequence[_Series]) -> Places:
+def _rows_of(charted: Sequence[Series]) -> Places:
     """The rows of the runs of all series, one series after the other."""
     return np.concatenate([np.empty(0, dtype=np.int64), *(series.rows for series in charted)])
 
 
-def _keys(charted: Sequence[_Series]) -> dict[str, pl.Series]:
+def _keys(charted: Sequence[Series]) -> dict[str, pl.Series]:
     """What series are called, a column each of the words, one row a series."""
     names = ("figure", "still", "grouping", "group_name")
     return {name: pl.Series([series.key[name] for series in charted], dtype=pl.String) for name in names}
 
 
-def _signals(series: _Series, phase: _Phase | None, drift: _Drift) -> list[_Signal]:
+def _signals(series: Series, phase: Phase | None, drift: Drift) -> list[Signal]:
     found = _rule_signals(series, phase) if phase is not None else []
     found += _drift_signals(series, drift)
     return sorted(found, key=lambda signal: signal.place)
 
 
-def _rule_signals(series: _Series, phase: _Phase) -> list[_Signal]:
+def _rule_signals(series: Series, phase: Phase) -> list[Signal]:
     # Three sigma is the limit in force at each point, so that one rule serves both phases.
     z = (series.values - phase.limits.mean) / (0.5 * (phase.upper - phase.lower) / 3.0)
     rules = _RULES[series.settings["rules"] or "one"]
     return [
-        _Signal(place, rule, bool(z[place] > 0), phase.limits.mean, place)
+        Signal(place, rule, bool(z[place] > 0), phase.limits.mean, place)
         for rule in rules
         for place in control.rule_hits(z, rule)
     ]
 
 
-def _drift_signals(series: _Series, drift: _Drift) -> list[_Signal]:
+def _drift_signals(series: Series, drift: Drift) -> list[Signal]:
     """Where the charts of Q see a lasting shift: the first point of each crossing, and since when."""
     centre = float(series.values.mean())
     found = []
     for is_high, sums in ((True, drift.up), (False, drift.down)):
         places = np.flatnonzero(sums > control.CUSUM_H)
         found += [
-            _Signal(place, "CUSUM", is_high, centre, since)
+            Signal(place, "CUSUM", is_high, centre, since)
             for place, since in zip(places.tolist(), _since(sums, places).tolist(), strict=True)
         ]
     is_out = (np.abs(drift.average) > drift.limit) & ~np.isnan(drift.q)
     is_first = is_out & ~np.concatenate([[False], is_out[:-1]])
     return found + [
-        _Signal(place, "EWMA", bool(drift.average[place] > 0), centre, place)
+        Signal(place, "EWMA", bool(drift.average[place] > 0), centre, place)
         for place in np.flatnonzero(is_first).tolist()
     ]
 
@@ -379,7 +284,7 @@ def _since(sums: Array, places: Places) -> Places:
 
 
 def _signal_table(
-    runs: pl.DataFrame, charted: Sequence[_Series], signals: Sequence[Sequence[_Signal]]
+    runs: pl.DataFrame, charted: Sequence[Series], signals: Sequence[Sequence[Signal]]
 ) -> pl.DataFrame:
     """The signals of all series, one series after the other: `CONTROL_SIGNAL_SCHEMA`."""
     found = [signal for of_series in signals for signal in of_series]
@@ -414,7 +319,7 @@ def standing(runs: int) -> str:
     return "trial" if runs < control.ESTABLISHED_RUNS else "established"
 
 
-def _steadiness(runs: pl.DataFrame, series: _Series, phase: _Phase | None, signals: int) -> Row:
+def _steadiness(runs: pl.DataFrame, series: Series, phase: Phase | None, signals: int) -> Row:
     whole, logged = control.individuals(series.values), control.individuals(series.logged)
     row: Row = series.key | {
         "runs": series.values.size,
@@ -439,7 +344,7 @@ def _steadiness(runs: pl.DataFrame, series: _Series, phase: _Phase | None, signa
     return row | _capability(series, logged)
 
 
-def _capability(series: _Series, logged: control.Individuals) -> Row:
+def _capability(series: Series, logged: control.Individuals) -> Row:
     """Ppk of the logged values against the distiller's own bounds, where there are any."""
     target = _TARGETS.get(series.key["figure"])
     if target is None or series.settings[f"{target}_low"] is None or logged.runs < 4:

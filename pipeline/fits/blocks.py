@@ -17,18 +17,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg.lapack import dtrtri
-from scipy.special import stdtr
 
+from pipeline.fits.grids import late_grid, ratio_grid
 from pipeline.fits.grouping import rows_left_out
 from pipeline.fits.mixture import Floats, TMixture
 
-# A ratio of nought is worked out as this.
-_NOUGHT = 1e-4
 # Cells of the grid that weigh less than this beside the heaviest change no printed digit.
 _NEGLIGIBLE = 1e-4
 # The same while blocks that come late still stand at nought.
@@ -36,7 +34,6 @@ _NEGLIGIBLE_BEFORE = 1e-3
 # Most cells of the grid in all: with more blocks, each gets fewer steps.
 _MOST_CELLS = 2400
 _MOST_CELLS_AND_LATE = 1300
-_PRIOR_FREEDOM = 3.0
 # Numbers of a matrix worked on at once when groups are left out: as many as stay in fast memory.
 _AT_ONCE = 2_000_000
 # Numbers of a row and a cell worked on at once when each row is left out: many arrays of them stay there.
@@ -87,30 +84,6 @@ class Draws:
     shrunk: Floats
     flat: Floats
     residual_sd: Floats
-
-
-@lru_cache(maxsize=64)
-def ratio_grid(scale: float, steps: int) -> tuple[Floats, Floats]:
-    """Ratios (the first nought) and the prior mass of each one's cell.
-
-    The ratios span 0.3/8 to 40/8 of the scale times eight, in equal steps of their logarithm, as wide as
-    the half-t(3) prior has any use for; a cell reaches half way to its neighbours.
-    """
-    return _with_masses(np.geomspace(0.0375, 15.0, steps - 1), scale)
-
-
-@lru_cache(maxsize=16)
-def late_grid(scale: float) -> tuple[Floats, Floats]:
-    """Nought and three ratios about the prior's middle: enough for a block that is there to widen."""
-    return _with_masses(np.array([0.1, 0.35, 1.2]), scale)
-
-
-def _with_masses(steps: Floats, scale: float) -> tuple[Floats, Floats]:
-    """Nought and the steps times the scale, with the prior mass of each one's cell."""
-    ratios = np.concatenate([[0.0], steps * scale])
-    ends = np.concatenate([[0.0], [ratios[1] / 2.0], np.sqrt(ratios[1:-1] * ratios[2:]), [np.inf]])
-    mass = np.diff(2.0 * stdtr(_PRIOR_FREEDOM, ends / scale) - 1.0)
-    return np.maximum(ratios, _NOUGHT), mass
 
 
 def steps_for(blocks: Sequence[Block]) -> int:

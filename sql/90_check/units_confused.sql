@@ -6,7 +6,8 @@
 -- From:  metric.batch, account.fermentable, account.wort, account.wash, account.run, account.jar, account.move, log.batch_step,
 --        raw.batch_log, raw.batch_value
 create or replace table problem.units_confused as
--- Whether a number stands there in the unit it is kept in; one whose digits cannot be told is taken to.
+-- Whether a number stands there in the unit it is kept in; one whose digits cannot be told is taken to. Asked of few
+-- rows, and so not worked out for all.
 with as_kept as not materialized (
     select
         log.file_id,

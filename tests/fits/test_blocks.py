@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 
 from pipeline.fits import blocks
-from pipeline.fits.blocks import Block, BlockFit, Contrasts, ratio_grid
+from pipeline.fits.blocks import Block, BlockFit, Contrasts
+from pipeline.fits.grids import late_grid, ratio_grid
 
 BLOCKS = [Block("grain", 3, 8.0), Block("yeast", 2, 2.0)]
 
@@ -173,7 +174,7 @@ def test_a_late_block_is_summed_over_as_any_other(season, monkeypatch):
     products = (columns[:, :3, None] * columns[:, None, 3:]).reshape(len(y), -1)
     both = np.hstack([columns, products])
     late = Block("together", 6, 1.5, is_late=True)
-    early = Block("together", 6, 1.5, blocks.late_grid(1.5))
+    early = Block("together", 6, 1.5, late_grid(1.5))
     monkeypatch.setattr(blocks, "_NEGLIGIBLE_BEFORE", 1e-300)
     change = [0.1, -0.1, 0.0, 0.0, 0.0, 0.05, 0.05, -0.05, -0.05, 0.0, 0.0]
     question = Contrasts(np.zeros((1, 1)), np.array([change]))
