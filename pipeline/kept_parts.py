@@ -11,8 +11,9 @@ Most parts are taken over, so that what is done to each of them counts. The seas
 `part` which part each row belongs to; the digests of all parts are taken from whole columns, only a part to
 be worked out is cut out, and what comes of all parts is read as one.
 
-Numbers that count through the whole season (of files, of moves, of parts) change with every file that comes
-before: whoever says what the parts are counts them anew within each, or no part would ever be met again.
+Numbers that count through the whole season (of files, of parts, and with these of moves) change with every
+file that comes before: whoever says what the parts are counts them anew within each, or no part would ever be
+met again.
 Which part a row belongs to is told by account.part (`pipeline.account.partition`).
 """
 
